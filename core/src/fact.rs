@@ -1,0 +1,712 @@
+//! What an entry says: its kind and body as types.
+//!
+//! Promises: an entry of an unknown kind or of a later version is [`Fact::Newer`], kept and counted, never an error.
+//! Fields this version does not know are left alone. A known kind whose body breaks a rule is a fault with its place.
+
+use crate::decimal::Decimal;
+use crate::entry::{ENTRY_VERSION, Entry, EntryRef, Head, Part};
+use crate::fault::{Fault, code};
+use crate::ids::PersonId;
+use crate::limits::{LIST_ITEMS_MAX, MINUTES_MAX, NAME_CHARS_MAX, WORDS_CHARS_MAX};
+use crate::moment::Moment;
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+use std::collections::{BTreeMap, BTreeSet};
+
+macro_rules! words_enum {
+    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] $variant),+ }
+        impl $name {
+            /// Every value, in the order in which they are offered.
+            pub const ALL: &'static [$name] = &[$($name::$variant),+];
+            /// As it is written in entries.
+            #[must_use]
+            pub fn as_str(self) -> &'static str {
+                match self { $($name::$variant => $text),+ }
+            }
+        }
+        impl std::str::FromStr for $name {
+            type Err = String;
+            fn from_str(text: &str) -> Result<Self, String> {
+                match text {
+                    $($text => Ok($name::$variant),)+
+                    _ => Err(format!("one of: {}", [$($text),+].join(", "))),
+                }
+            }
+        }
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result { f.write_str(self.as_str()) }
+        }
+    };
+}
+
+words_enum!(
+    /// What a meter counts.
+    MeterKind {
+        /// Hours of running.
+        Hours = "hours",
+        /// Kilometres.
+        Kilometres = "km",
+        /// Working cycles.
+        Cycles = "cycles",
+    }
+);
+words_enum!(
+    /// How hard the hours were.
+    Condition {
+        /// Nothing special.
+        Dry = "dry",
+        /// Dust that settles on every joint.
+        Dusty = "dusty",
+        /// Mud that packs into the joints.
+        Muddy = "muddy",
+        /// Joints under water.
+        Submerged = "submerged",
+        /// Frost.
+        Frost = "frost",
+    }
+);
+words_enum!(
+    /// What came out of a joint when it was greased.
+    Purge {
+        /// Clean grease.
+        Clean = "clean",
+        /// Dirt.
+        Dirty = "dirty",
+        /// Water.
+        Water = "water",
+        /// Metal.
+        Metal = "metal",
+        /// Nothing came out: the grease went elsewhere, or not enough was pumped.
+        Nothing = "nothing",
+    }
+);
+words_enum!(
+    /// Signs that something is wrong or different.
+    Sign {
+        /// Squeaks: the point is already past due.
+        Squeak = "squeak",
+        /// Play in a joint.
+        Play = "play",
+        /// A leak.
+        Leak = "leak",
+        /// A grease fitting is gone.
+        MissingFitting = "missing fitting",
+        /// A grease fitting takes no grease.
+        BlockedFitting = "blocked fitting",
+        /// Metal in the grease.
+        MetalInGrease = "metal in grease",
+        /// Water in the grease.
+        WaterInGrease = "water in grease",
+        /// A crack.
+        Crack = "crack",
+        /// Something loose.
+        Loose = "loose",
+        /// A noise.
+        Noise = "noise",
+        /// Vibration.
+        Vibration = "vibration",
+        /// A smell.
+        Smell = "smell",
+        /// Heat.
+        Heat = "heat",
+        /// Anything else, told in words.
+        Other = "other",
+    }
+);
+words_enum!(
+    /// How urgent a finding is.
+    Urgency {
+        /// Keep an eye on it.
+        Watch = "watch",
+        /// Mend it soon.
+        Soon = "soon",
+        /// Do not run the machine until it is mended or cleared.
+        TaggedOut = "tagged out",
+    }
+);
+words_enum!(
+    /// Why a meter no longer goes on from where it was.
+    MeterChange {
+        /// Another meter was fitted.
+        Replaced = "replaced",
+        /// The meter passed its last digit.
+        RolledOver = "rolled over",
+    }
+);
+
+impl Sign {
+    /// The urgency a finding with this sign has unless its author says otherwise. Common practice, no source:
+    /// a crack can let go without warning, the rest can wait for the end of the shift but not for long.
+    #[must_use]
+    pub fn default_urgency(self) -> Urgency {
+        match self {
+            Sign::Crack => Urgency::TaggedOut,
+            Sign::Noise | Sign::Vibration | Sign::Smell | Sign::Other => Urgency::Watch,
+            _ => Urgency::Soon,
+        }
+    }
+}
+
+/// A reading of a meter, part of many entries.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Reading {
+    /// What the meter showed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading: Option<Decimal>,
+    /// Which meter; absent for the machine's first one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub meter: Option<String>,
+}
+
+/// `machine_added`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MachineAdded {
+    /// What people call it: `EX3`.
+    pub name: String,
+    /// Other attributes: `make`, `model`, `serial`, `site`, or any the crew needs.
+    #[serde(flatten)]
+    pub attributes: Attributes,
+    /// What its first meter counts.
+    #[serde(default = "hours")]
+    pub meter_kind: MeterKind,
+}
+
+fn hours() -> MeterKind {
+    MeterKind::Hours
+}
+
+/// Attributes of a machine that people may change.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Attributes {
+    /// Who built it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub make: Option<String>,
+    /// The maker's model.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub model: Option<String>,
+    /// The maker's serial number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// Where it works.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub site: Option<String>,
+    /// Why it is no longer in use: sold, scrapped.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub retired: Option<String>,
+}
+
+/// `machine_changed`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MachineChanged {
+    /// New name, if that changes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// The other attributes that change.
+    #[serde(flatten)]
+    pub attributes: Attributes,
+}
+
+/// `meter_changed`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MeterChanged {
+    /// Which meter; absent for the first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub meter: Option<String>,
+    /// What the old one showed last.
+    pub old_reading: Decimal,
+    /// What the new one shows at first.
+    pub new_reading: Decimal,
+    /// Why.
+    pub reason: MeterChange,
+}
+
+/// `fuel_filled`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FuelFilled {
+    /// How much.
+    pub litres: Decimal,
+    /// Whether the tank was full afterwards.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub full: Option<bool>,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+/// `shift_begun`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShiftBegun {
+    /// Who runs the machine; absent for the author.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub operator: Option<PersonId>,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+/// `shift_ended`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShiftEnded {
+    /// Who ran the machine; absent for the author.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub operator: Option<PersonId>,
+    /// Hours in each condition; the rest was dry.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub conditions: BTreeMap<Condition, Decimal>,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+/// A point that was not reached, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Skipped {
+    /// The point.
+    pub point: String,
+    /// Why.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+}
+
+/// Something used up: grease, oil, a filter.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Material {
+    /// What: `grease NLGI 2 EP`.
+    pub name: String,
+    /// How much.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub amount: Option<Decimal>,
+    /// In what: `g`, `l`, `pieces`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<String>,
+}
+
+/// `task_done`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TaskDone {
+    /// The task: `grease`.
+    pub task: String,
+    /// Points done; empty for all.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub points: Vec<String>,
+    /// Points not done; they stay due by themselves.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub skipped: Vec<Skipped>,
+    /// What came out, where it was the same everywhere.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub purge: Option<Purge>,
+    /// What came out at single points.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub purge_at: BTreeMap<String, Purge>,
+    /// What was used.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub materials: Vec<Material>,
+    /// Minutes of work.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<i64>,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+/// `finding_raised`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FindingRaised {
+    /// What was noticed.
+    pub sign: Sign,
+    /// Where.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub point: Option<String>,
+    /// How urgent.
+    pub urgency: Urgency,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+/// `repair_done`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RepairDone {
+    /// Findings it closes.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub closes: Vec<EntryRef>,
+    /// Where.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub point: Option<String>,
+    /// What had caused it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cause: Option<String>,
+    /// What was done.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub remedy: Option<String>,
+    /// Parts and materials used.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parts: Vec<Material>,
+    /// Minutes of work.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<i64>,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+/// `finding_cleared`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FindingCleared {
+    /// The finding that was no fault.
+    pub finding: EntryRef,
+}
+
+/// `note_left`
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct NoteLeft {
+    /// Whether the next operator must know it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub handover: bool,
+}
+
+/// `corrected`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Corrected {
+    /// The entry that is corrected: never a correction, strike or settlement.
+    pub target: EntryRef,
+    /// RFC 6901 pointer to the field: `/head/at`, `/head/by`, `/words/text`, or below `/body/`.
+    pub field: String,
+    /// The value it should have had; null for none.
+    pub value: Value,
+}
+
+/// `struck`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Struck {
+    /// The entry that is struck through. Striking a strike or a correction undoes it.
+    pub target: EntryRef,
+}
+
+/// How a clash or twin is settled.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Choice {
+    /// What this entry says stands.
+    Entry(EntryRef),
+    /// Of a twin: one piece of work, recorded twice. Of two machines: one machine, added twice.
+    Same,
+    /// Of a twin: both happened. Of two machines: two machines.
+    Both,
+}
+
+/// `settled`
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Settled {
+    /// What the disagreement is about; see [`crate::clash`].
+    pub matter: String,
+    /// The entries that disagree.
+    pub over: Vec<EntryRef>,
+    /// The decision.
+    pub choice: Choice,
+}
+
+/// `job_set`: the job itself stands in the office part.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct JobSet {
+    /// The entries that belong to the job.
+    pub targets: Vec<EntryRef>,
+}
+
+/// What an entry says.
+#[derive(Debug, Clone, PartialEq)]
+#[allow(missing_docs, reason = "each variant is named after its kind and documented at its type")]
+pub enum Fact {
+    MachineAdded(MachineAdded),
+    MachineChanged(MachineChanged),
+    MeterRead(Reading),
+    MeterChanged(MeterChanged),
+    FuelFilled(FuelFilled),
+    ShiftBegun(ShiftBegun),
+    ShiftEnded(ShiftEnded),
+    TaskDone(TaskDone),
+    FindingRaised(FindingRaised),
+    RepairDone(RepairDone),
+    FindingCleared(FindingCleared),
+    NoteLeft(NoteLeft),
+    PlanSet(Map<String, Value>),
+    Corrected(Corrected),
+    Struck(Struck),
+    Settled(Settled),
+    JobSet(JobSet),
+    /// Of a kind or version this program does not know: kept, forwarded, counted, not computed.
+    Newer,
+    /// The body is withheld from this holder.
+    Withheld,
+}
+
+impl Fact {
+    /// What an entry says.
+    ///
+    /// # Errors
+    /// A fault with its place, for a known kind whose body or words break a rule.
+    pub fn read(head: &Head, entry: &Entry) -> Result<Self, Fault> {
+        if head.v > ENTRY_VERSION {
+            return Ok(Fact::Newer);
+        }
+        if let Part::Open(words) = entry.part("words") {
+            check_words(words)?;
+        }
+        let body = match entry.part("body") {
+            Part::Open(body) => body,
+            Part::Withheld(_) => return Ok(Fact::Withheld),
+            Part::Absent => return Err(Fault::new(code::MALFORMED_ENTRY, "/body", "an entry has a body")),
+        };
+        Self::read_body(&head.kind, body).and_then(|fact| fact.check(head)).map_err(|fault| fault.under("/body"))
+    }
+
+    fn read_body(kind: &str, body: &Map<String, Value>) -> Result<Self, Fault> {
+        Ok(match kind {
+            "machine_added" => Fact::MachineAdded(typed(body)?),
+            "machine_changed" => Fact::MachineChanged(typed(body)?),
+            "meter_read" => Fact::MeterRead(typed(body)?),
+            "meter_changed" => Fact::MeterChanged(typed(body)?),
+            "fuel_filled" => Fact::FuelFilled(typed(body)?),
+            "shift_begun" => Fact::ShiftBegun(typed(body)?),
+            "shift_ended" => Fact::ShiftEnded(typed(body)?),
+            "task_done" => Fact::TaskDone(typed(body)?),
+            "finding_raised" => Fact::FindingRaised(typed(body)?),
+            "repair_done" => Fact::RepairDone(typed(body)?),
+            "finding_cleared" => Fact::FindingCleared(typed(body)?),
+            "note_left" => Fact::NoteLeft(typed(body)?),
+            "plan_set" => Fact::PlanSet(body.clone()),
+            "corrected" => Fact::Corrected(typed(body)?),
+            "struck" => Fact::Struck(typed(body)?),
+            "settled" => Fact::Settled(typed(body)?),
+            "job_set" => Fact::JobSet(typed(body)?),
+            _ => Fact::Newer,
+        })
+    }
+
+    /// The kind it is written under, and its body.
+    #[must_use]
+    pub fn write(&self) -> Option<(&'static str, Map<String, Value>)> {
+        fn map<T: Serialize>(kind: &'static str, fact: &T) -> Option<(&'static str, Map<String, Value>)> {
+            match serde_json::to_value(fact) {
+                Ok(Value::Object(map)) => Some((kind, map)),
+                _ => None,
+            }
+        }
+        match self {
+            Fact::MachineAdded(f) => map("machine_added", f),
+            Fact::MachineChanged(f) => map("machine_changed", f),
+            Fact::MeterRead(f) => map("meter_read", f),
+            Fact::MeterChanged(f) => map("meter_changed", f),
+            Fact::FuelFilled(f) => map("fuel_filled", f),
+            Fact::ShiftBegun(f) => map("shift_begun", f),
+            Fact::ShiftEnded(f) => map("shift_ended", f),
+            Fact::TaskDone(f) => map("task_done", f),
+            Fact::FindingRaised(f) => map("finding_raised", f),
+            Fact::RepairDone(f) => map("repair_done", f),
+            Fact::FindingCleared(f) => map("finding_cleared", f),
+            Fact::NoteLeft(f) => map("note_left", f),
+            Fact::PlanSet(f) => map("plan_set", f),
+            Fact::Corrected(f) => map("corrected", f),
+            Fact::Struck(f) => map("struck", f),
+            Fact::Settled(f) => map("settled", f),
+            Fact::JobSet(f) => map("job_set", f),
+            Fact::Newer | Fact::Withheld => None,
+        }
+    }
+
+    /// The meter reading that comes with it, if any.
+    #[must_use]
+    pub fn reading(&self) -> Option<&Reading> {
+        match self {
+            Fact::MeterRead(r) => Some(r),
+            Fact::FuelFilled(f) => Some(&f.reading),
+            Fact::ShiftBegun(f) => Some(&f.reading),
+            Fact::ShiftEnded(f) => Some(&f.reading),
+            Fact::TaskDone(f) => Some(&f.reading),
+            Fact::FindingRaised(f) => Some(&f.reading),
+            Fact::RepairDone(f) => Some(&f.reading),
+            _ => None,
+        }
+        .filter(|r| r.reading.is_some())
+    }
+
+    /// What serde cannot know: texts, lengths, ranges, and what may be corrected.
+    fn check(self, head: &Head) -> Result<Self, Fault> {
+        let machine_needed = !matches!(
+            self,
+            Fact::NoteLeft(_) | Fact::Corrected(_) | Fact::Struck(_) | Fact::Settled(_) | Fact::JobSet(_) | Fact::Newer
+        );
+        if machine_needed && head.machine.is_none() {
+            return Err(Fault::new(code::MALFORMED_ENTRY, "", "an entry of this kind names a machine in its head"));
+        }
+        if let Some((_, body)) = self.write().filter(|_| !matches!(self, Fact::PlanSet(_) | Fact::Corrected(_))) {
+            check_texts(&Value::Object(body), "")?;
+        }
+        match &self {
+            Fact::MeterRead(r) if r.reading.is_none() => {
+                Err(Fault::new(code::MALFORMED_ENTRY, "/reading", "a reading is missing"))
+            }
+            Fact::TaskDone(f) => check_minutes(f.minutes),
+            Fact::RepairDone(f) => check_minutes(f.minutes),
+            Fact::Corrected(f) if !may_correct(&f.field) => {
+                let detail = "a correction is of /head/at, /head/by, /words/text or a field below /body/";
+                Err(Fault::new(code::BAD_TARGET, "/field", detail))
+            }
+            Fact::Corrected(f) if f.field == "/head/at" => {
+                let text = f.value.as_str().unwrap_or_default();
+                text.parse::<Moment>().map(|_| ()).map_err(|fault| fault.under("/value"))
+            }
+            Fact::Corrected(f) => check_texts(&f.value, "/value"),
+            Fact::Settled(f) if f.over.len() < 2 || f.over.iter().collect::<BTreeSet<_>>().len() != f.over.len() => {
+                Err(Fault::new(code::BAD_TARGET, "/over", "a settlement names the two or more entries that disagree"))
+            }
+            _ => Ok(()),
+        }?;
+        Ok(self)
+    }
+}
+
+fn typed<T: DeserializeOwned>(body: &Map<String, Value>) -> Result<T, Fault> {
+    serde_json::from_value(Value::Object(body.clone())).map_err(|error| {
+        let text = error.to_string();
+        // serde names a missing or odd field in backquotes; that is as near to a place as it gets.
+        let field = text.split('`').nth(1).filter(|f| body.contains_key(*f) || text.starts_with("missing field"));
+        Fault::new(code::MALFORMED_ENTRY, field.map(|f| format!("/{f}")).unwrap_or_default(), text.clone())
+    })
+}
+
+fn may_correct(field: &str) -> bool {
+    matches!(field, "/head/at" | "/head/by" | "/words/text") || (field.starts_with("/body/") && field.len() > 6)
+}
+
+fn check_minutes(minutes: Option<i64>) -> Result<(), Fault> {
+    match minutes {
+        Some(m) if !(0..=MINUTES_MAX).contains(&m) => {
+            Err(Fault::new(code::OUT_OF_RANGE, "/minutes", format!("0 to {MINUTES_MAX} minutes")))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn check_texts(value: &Value, pointer: &str) -> Result<(), Fault> {
+    match value {
+        Value::String(text) => check_name(text).map_err(|f| f.under(pointer)),
+        Value::Array(items) => {
+            if items.len() > LIST_ITEMS_MAX {
+                return Err(Fault::new(code::OUT_OF_RANGE, pointer, format!("at most {LIST_ITEMS_MAX} items")));
+            }
+            items.iter().enumerate().try_for_each(|(i, item)| check_texts(item, &format!("{pointer}/{i}")))
+        }
+        Value::Object(map) => map.iter().try_for_each(|(key, item)| {
+            check_name(key).map_err(|f| f.under(pointer))?;
+            check_texts(item, &format!("{pointer}/{key}"))
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Whether a text may be a name: of a machine, a point, a task, a part, a person.
+///
+/// # Errors
+/// `out-of-range` if empty or too long, `bad-text` if it holds a control character, or a character that reorders or
+/// hides its neighbours (Unicode bidirectional controls, zero-width characters).
+pub fn check_name(text: &str) -> Result<(), Fault> {
+    if text.trim().is_empty() || text.chars().count() > NAME_CHARS_MAX {
+        return Err(Fault::new(code::OUT_OF_RANGE, "", format!("a name has 1 to {NAME_CHARS_MAX} characters")));
+    }
+    if text.chars().any(|c| c.is_control() || deceives(c)) {
+        return Err(Fault::new(code::BAD_TEXT, "", "a name must not hold control or invisible characters"));
+    }
+    Ok(())
+}
+
+/// Whether a text may be what a person wrote: as a name, but longer and with line ends and tabs.
+///
+/// # Errors
+/// As [`check_name`].
+pub fn check_free_text(text: &str) -> Result<(), Fault> {
+    if text.chars().count() > WORDS_CHARS_MAX {
+        return Err(Fault::new(code::OUT_OF_RANGE, "", format!("at most {WORDS_CHARS_MAX} characters")));
+    }
+    if text.chars().any(|c| (c.is_control() && !matches!(c, '\n' | '\t')) || deceives(c)) {
+        return Err(Fault::new(code::BAD_TEXT, "", "a text must not hold control or invisible characters"));
+    }
+    Ok(())
+}
+
+fn check_words(words: &Map<String, Value>) -> Result<(), Fault> {
+    if let Some(text) = words.get("text") {
+        let place = "/words/text";
+        let text = text.as_str().ok_or_else(|| Fault::new(code::MALFORMED_ENTRY, place, "a text is missing"))?;
+        check_free_text(text).map_err(|fault| fault.under(place))?;
+    }
+    Ok(())
+}
+
+/// Bidirectional controls and zero-width characters: they make a name look like another.
+fn deceives(c: char) -> bool {
+    matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn read(kind: &str, body: Value) -> Result<Fact, Fault> {
+        let entry = json!({"head":{"v":1,"seq":1,"machine":"BwcHBwcHBwcHBwcHBwcHBw","mseq":1,"seen":0,
+            "at":"2026-05-04T07:12:33+02:00","by":"AQEBAQEBAQEBAQEBAQEBAQ","kind":kind},"body":body});
+        let entry = Entry::from_value(entry).expect("an entry");
+        Fact::read(entry.head().expect("a head"), &entry)
+    }
+
+    #[test]
+    fn every_kind_reads_back_what_it_writes() {
+        let at = json!({"device":"AgICAgICAgICAgICAgICAg","seq":4});
+        for (kind, body) in [
+            ("machine_added", json!({"name":"EX3","model":"22 t tracked","serial":"A1","site":"north","meter_kind":"hours"})),
+            ("machine_changed", json!({"site":"south"})),
+            ("meter_read", json!({"reading":"4127.5"})),
+            ("meter_changed", json!({"old_reading":"4321","new_reading":"0","reason":"replaced"})),
+            ("fuel_filled", json!({"litres":"120","full":true,"reading":"4127.5"})),
+            ("shift_begun", json!({"operator":"AQEBAQEBAQEBAQEBAQEBAQ"})),
+            ("shift_ended", json!({"conditions":{"submerged":"6"}})),
+            ("task_done", json!({"task":"grease","skipped":[{"point":"boom foot","reason":"not reached"}],"purge":"clean","purge_at":{"bucket pin":"metal"},"minutes":12})),
+            ("finding_raised", json!({"sign":"missing fitting","point":"bucket pin","urgency":"soon"})),
+            ("repair_done", json!({"closes":[at],"remedy":"new fitting","parts":[{"name":"fitting M10x1","amount":"1","unit":"pieces"}]})),
+            ("finding_cleared", json!({"finding":at})),
+            ("note_left", json!({"handover":true})),
+            ("plan_set", json!({"tasks":[]})),
+            ("corrected", json!({"target":at,"field":"/body/reading","value":"4127.5"})),
+            ("struck", json!({"target":at})),
+            ("settled", json!({"matter":"twin","over":[at,{"device":"AwMDAwMDAwMDAwMDAwMDAw","seq":4}],"choice":"both"})),
+            ("job_set", json!({"targets":[at]})),
+        ] {
+            let fact = read(kind, body.clone()).expect(kind);
+            assert_eq!(fact.write().expect(kind), (kind, body.as_object().expect("object").clone()), "{kind}");
+        }
+        assert_eq!(read("weighed", json!({"anything":1})), Ok(Fact::Newer));
+    }
+
+    #[test]
+    fn a_body_that_breaks_a_rule_is_named_with_its_place() {
+        for (kind, body, code, pointer) in [
+            ("meter_read", json!({}), code::MALFORMED_ENTRY, "/body/reading"),
+            ("meter_read", json!({"reading":"-1"}), code::MALFORMED_ENTRY, "/body"),
+            ("meter_read", json!({"reading":5}), code::MALFORMED_ENTRY, "/body"),
+            ("task_done", json!({"task":"x","minutes":-1}), code::OUT_OF_RANGE, "/body/minutes"),
+            ("task_done", json!({"task":""}), code::OUT_OF_RANGE, "/body/task"),
+            ("task_done", json!({"task":"a\u{202e}b"}), code::BAD_TEXT, "/body/task"),
+            ("finding_raised", json!({"sign":"wobble","urgency":"soon"}), code::MALFORMED_ENTRY, "/body"),
+            ("corrected", json!({"target":{"device":"AgICAgICAgICAgICAgICAg","seq":4},"field":"/head/machine","value":1}), code::BAD_TARGET, "/body/field"),
+            ("settled", json!({"matter":"twin","over":[],"choice":"both"}), code::BAD_TARGET, "/body/over"),
+        ] {
+            let fault = read(kind, body).expect_err(kind);
+            assert_eq!((fault.code.as_str(), fault.pointer.as_str()), (code, pointer), "{kind}: {fault}");
+        }
+    }
+}

@@ -1,0 +1,38 @@
+//! Every limit of the domain, with its unit, its default and its reason.
+//!
+//! Reaching one is a coded answer, never a crash. Limits of the service (bodies, rates) live with the server.
+
+/// Largest whole number an entry may hold, ±(2^53−1): beyond it JSON tools that use doubles round silently (RFC 7493).
+pub const INTEGER_MAX: i64 = 9_007_199_254_740_991;
+/// Deepest nesting of JSON that is read: the parser's own bound is 127, and no entry needs a tenth of it.
+pub const JSON_DEPTH_MAX: usize = 64;
+/// Largest entry in canonical bytes: a long note is 2 KB, a service plan some 10 KB.
+pub const ENTRY_BYTES_MAX: usize = 32 * 1024;
+/// Most entries in one push: some weeks of one person's work; more go in the next exchange.
+pub const PUSH_ENTRIES_MAX: usize = 500;
+/// Longest free text of an entry, in characters.
+pub const WORDS_CHARS_MAX: usize = 4_000;
+/// Longest name of a machine, point, task, part or person, in characters.
+pub const NAME_CHARS_MAX: usize = 120;
+/// Most items in one list of an entry (points, parts, closed findings).
+pub const LIST_ITEMS_MAX: usize = 200;
+/// Most minutes one entry may claim for a piece of work: thirty days around the clock.
+pub const MINUTES_MAX: i64 = 43_200;
+/// Size of page a device asks for first, in bytes: one slow mobile round trip.
+pub const PAGE_BYTES_START: u32 = 64 * 1024;
+/// Largest page, in bytes: a device doubles up to it while exchanges succeed.
+pub const PAGE_BYTES_MAX: u32 = 512 * 1024;
+/// Smallest page, in bytes: a device halves down to it when exchanges time out. It holds any one entry.
+pub const PAGE_BYTES_MIN: u32 = 64 * 1024 / 4;
+/// Exchanges in a row without progress, while work remains, after which a device stops and says so.
+pub const STALLED_EXCHANGES_MAX: u32 = 3;
+/// Network attempts in a row that may fail before a device decides that there is no signal.
+pub const NETWORK_TRIES_MAX: u32 = 3;
+/// A device clock this far off, in seconds, is marked wherever its entries are shown.
+pub const CLOCK_OFF_MARKED_S: i64 = 300;
+/// Two records of one task on one machine by two devices are a twin within this many meter hours (thousandths).
+pub const TWIN_METER_MILLI: i64 = 2_000;
+/// The same within this many seconds where one of them has no reading: twelve hours, one working day.
+pub const TWIN_CLOCK_S: i64 = 12 * 3600;
+/// Notes and repairs a book lists; older ones are counted and stand in the log.
+pub const BOOK_LIST_MAX: usize = 20;

@@ -1,0 +1,414 @@
+//! The ledger's storage, as a port in the words of the domain.
+//!
+//! Promises: every method takes its scope (an organisation, or a device of one) as a typed argument; a position is
+//! given inside the transaction that commits it, so that positions have no hole and a reader who has seen position n
+//! has seen everything up to n; nothing in the ledger is ever updated or deleted. A row that `pintle-core` refuses is
+//! [`StoreError::Corrupt`], never a panic. No type of the database library leaves this crate.
+//!
+//! Never: HTTP, the clock, a decision of its own. Decisions are `pintle_core::admit`'s, taken inside the transaction.
+
+pub mod memory;
+pub mod sql;
+
+use async_trait::async_trait;
+use pintle_core::admit::{Admission, Checked};
+use pintle_core::chain::{LogHead, Seal};
+use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, Wanted};
+use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, StoreId};
+use pintle_core::{Fault, Held};
+
+/// What a storage operation can fail with. Expected outcomes are values, these are surprises.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The database cannot be reached or did not answer in time; trying again later may help.
+    #[error("the database is not available during {act}: {detail}")]
+    Unavailable {
+        /// What was being done.
+        act: &'static str,
+        /// For the log.
+        detail: String,
+    },
+    /// No room is left on the disk; nothing was written.
+    #[error("the disk is full during {act}")]
+    Full {
+        /// What was being done.
+        act: &'static str,
+    },
+    /// A row holds what the domain refuses.
+    #[error("table {table}, row {row}, column {column} is damaged: {detail}")]
+    Corrupt {
+        /// The table.
+        table: &'static str,
+        /// The row's key, as text.
+        row: String,
+        /// The column.
+        column: &'static str,
+        /// What is wrong.
+        detail: String,
+    },
+    /// The schema is newer than this program, or cannot be migrated.
+    #[error("the schema of the database cannot be used: {detail}")]
+    Schema {
+        /// What is wrong.
+        detail: String,
+    },
+    /// Anything else the database said.
+    #[error("the database failed during {act}: {detail}")]
+    Failed {
+        /// What was being done.
+        act: &'static str,
+        /// For the log.
+        detail: String,
+    },
+}
+
+/// Result of a storage operation.
+pub type StoreResult<T> = Result<T, StoreError>;
+
+/// What makes a database this one. Made once, with the schema.
+#[derive(Debug, Clone)]
+pub struct Identity {
+    /// Random.
+    pub store: StoreId,
+    /// Raised when the ledger was restored from an older copy.
+    pub epoch: u64,
+    /// Secret that authenticates cursors.
+    pub cursor_secret: [u8; 32],
+    /// Secret seed of the key that signs access tokens; never signs anything else.
+    pub token_secret: [u8; 32],
+}
+
+/// Random bytes a new database needs; the caller makes them.
+#[derive(Debug, Clone)]
+pub struct FreshSecrets {
+    /// For [`Identity::store`].
+    pub store: StoreId,
+    /// For [`Identity::cursor_secret`].
+    pub cursor_secret: [u8; 32],
+    /// For [`Identity::token_secret`].
+    pub token_secret: [u8; 32],
+}
+
+/// An organisation.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Organisation {
+    /// Its id.
+    pub id: OrganisationId,
+    /// Its name.
+    pub name: String,
+}
+
+/// What a person may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// Records and reads the machines.
+    Crew,
+    /// As crew; may clear findings.
+    Mechanic,
+    /// Reads prices, bills.
+    Office,
+    /// Everything.
+    Owner,
+}
+
+impl Role {
+    /// As it is stored and written.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Role::Crew => "crew",
+            Role::Mechanic => "mechanic",
+            Role::Office => "office",
+            Role::Owner => "owner",
+        }
+    }
+
+    /// From its text.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        [Role::Crew, Role::Mechanic, Role::Office, Role::Owner].into_iter().find(|role| role.as_str() == text)
+    }
+
+    /// Whether the office part of entries (job, prices, customer) is for this role.
+    #[must_use]
+    pub fn reads_office(self) -> bool {
+        matches!(self, Role::Office | Role::Owner)
+    }
+}
+
+/// The right to act as a device: made only after its signature has been verified.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DeviceScope {
+    /// The organisation.
+    pub organisation: OrganisationId,
+    /// The device.
+    pub device: DeviceId,
+}
+
+/// A one-time code that lets a device in, as it is stored: by hash.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EnrolmentCode {
+    /// SHA-256 of the code.
+    pub hash: Hash,
+    /// What the device's person will be.
+    pub role: Role,
+    /// Until when it may be used, in milliseconds since 1970.
+    pub expires_ms: i64,
+}
+
+/// A device that asks to be let in; its signature has been verified.
+#[derive(Debug, Clone)]
+pub struct Enrolment {
+    /// SHA-256 of the code it showed.
+    pub code: Hash,
+    /// Its public key.
+    pub key: PublicKey,
+    /// The short name it would like.
+    pub mark: String,
+    /// Its person.
+    pub person: Person,
+    /// Its first baton.
+    pub baton: Baton,
+    /// Now.
+    pub now_ms: i64,
+}
+
+/// What became of an enrolment.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Enrolled {
+    /// The device is in, now or since before (the same code and key again are answered the same, with a new baton).
+    In {
+        /// Its organisation.
+        organisation: Organisation,
+        /// The mark it got: the one it asked for, or that with a digit where another device has it.
+        mark: String,
+        /// Its role.
+        role: Role,
+    },
+    /// There is no such code, or it has expired.
+    NoSuchCode,
+    /// The code has been used by another device.
+    CodeUsed,
+}
+
+/// A device as the server knows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DeviceRecord {
+    /// Its organisation.
+    pub organisation: OrganisationId,
+    /// The device.
+    pub device: DeviceId,
+    /// Its public key.
+    pub key: PublicKey,
+    /// Its short name.
+    pub mark: String,
+    /// Its person.
+    pub person: PersonId,
+    /// Its role.
+    pub role: Role,
+    /// Whether it has been revoked.
+    pub revoked: bool,
+    /// Where its log ends.
+    pub head: LogHead,
+    /// The baton handed out last.
+    pub baton: Baton,
+    /// The one before.
+    pub baton_before: Baton,
+    /// The machines it wants.
+    pub wanted: Wanted,
+}
+
+/// How a baton was judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BatonJudged {
+    /// The current one: it is now the one before, and `next` is current.
+    Current,
+    /// The one before, so the last reply was lost: the current one stays and is to be sent again.
+    Before(Baton),
+    /// Older: another copy of the device has synced since. Nothing was changed.
+    Old,
+}
+
+/// A page of the ledger, or of one machine's entries.
+#[derive(Debug, Clone)]
+pub struct Page {
+    /// The entries, in order of position.
+    pub entries: Vec<Held>,
+    /// Seals whose last entry lies in the page.
+    pub seals: Vec<Seal>,
+    /// The position up to which the ledger has been looked through.
+    pub position: u64,
+    /// Link of the ledger's entry at that position ([`Hash::ZERO`] at 0): what a cursor remembers.
+    pub position_link: Hash,
+    /// Whether there is more.
+    pub more: bool,
+    /// Digest of the wanted set up to `position`.
+    pub digest: Digest,
+}
+
+/// What a page is to hold.
+#[derive(Debug, Clone)]
+pub struct PageAsk {
+    /// Entries after this position.
+    pub after: u64,
+    /// At most about so many bytes of entries; at least one entry is given.
+    pub bytes_max: usize,
+    /// At most so many rows are looked at, matching or not.
+    pub rows_max: usize,
+    /// Which machines; entries about no machine are always wanted.
+    pub wanted: Wanted,
+    /// Leave out entries of this device (they still count in the digest).
+    pub except: Option<DeviceId>,
+}
+
+/// One machine as the ledger counts it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MachineHead {
+    /// The machine.
+    pub machine: MachineId,
+    /// Its entries.
+    pub digest: Digest,
+    /// Position of its newest entry.
+    pub position: u64,
+}
+
+/// A computed view of a machine, kept so that it need not be computed again; `digest` says for which entries.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MachineView {
+    /// The machine.
+    pub machine: MachineId,
+    /// The entries it was computed from.
+    pub digest: Digest,
+    /// The view, as JSON made by the caller.
+    pub json: String,
+}
+
+/// What became of a push.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pushed {
+    /// The decision of `pintle_core::admit`, as taken under the device's lock.
+    pub admission: Admission,
+    /// The answer for the device.
+    pub answer: PushAnswer,
+    /// Where the device's log ends now.
+    pub head: LogHead,
+}
+
+/// The storage of ledgers. The doc comment of each method is its contract; `contract` tests hold all
+/// implementations to it.
+#[async_trait]
+pub trait Store: Send + Sync + 'static {
+    /// What makes this database this one.
+    fn identity(&self) -> &Identity;
+
+    /// Whether the database answers.
+    async fn ping(&self) -> StoreResult<()>;
+
+    /// Adds an organisation.
+    async fn organisation_add(&self, organisation: &Organisation, now_ms: i64) -> StoreResult<()>;
+
+    /// All organisations, by name. For the operator of the server only.
+    async fn organisations(&self) -> StoreResult<Vec<Organisation>>;
+
+    /// Stores an enrolment code.
+    async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()>;
+
+    /// Lets a device in: spends the code, writes the device and its person, raises the directory's version. All or nothing.
+    async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled>;
+
+    /// The device, if it is enrolled. A device id belongs to one organisation at most.
+    async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>>;
+
+    /// Revokes a device. What it pushes from then on is set aside. Says whether there was such a device.
+    async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool>;
+
+    /// Judges the baton a device presents, and hands on to `next` if it is the current one. One transaction.
+    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton) -> StoreResult<BatonJudged>;
+
+    /// Stores which machines a device wants.
+    async fn wanted_set(&self, scope: DeviceScope, wanted: &Wanted) -> StoreResult<()>;
+
+    /// Decides about a push and writes what it brings, in one transaction: lock the device, then the machines touched
+    /// in order of id, ask `admit`, insert the entries, last of all advance the ledger's head and give the positions.
+    /// A fork is kept beside the ledger, byte for byte, once per (device, first differing number, last link).
+    async fn push(
+        &self,
+        scope: DeviceScope,
+        checked: &Checked,
+        clock: &ClockSample,
+        now_ms: i64,
+    ) -> StoreResult<Pushed>;
+
+    /// Keeps what a copy of a device pushed, beside the ledger, as a fork is kept.
+    async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()>;
+
+    /// The branches kept beside the ledger: device, first number, last link, number of entries. Newest first.
+    async fn branches(&self, organisation: OrganisationId) -> StoreResult<Vec<Branch>>;
+
+    /// A page of the ledger, from one snapshot.
+    async fn page(&self, organisation: OrganisationId, ask: &PageAsk) -> StoreResult<Page>;
+
+    /// The link at a position, or none if the ledger is shorter. Position 0 has [`Hash::ZERO`].
+    async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>>;
+
+    /// Adds the people of the list whose ids the organisation does not have yet; never renames. Raises the directory's
+    /// version if it added one.
+    async fn people_add(&self, organisation: OrganisationId, people: &[Person]) -> StoreResult<()>;
+
+    /// The directory, if its version is not `held`.
+    async fn directory(&self, organisation: OrganisationId, held: u64) -> StoreResult<Option<Directory>>;
+
+    /// The machines of the organisation after `after` in order of id, at most `limit`.
+    async fn machines(
+        &self,
+        organisation: OrganisationId,
+        after: Option<MachineId>,
+        limit: usize,
+    ) -> StoreResult<Vec<MachineHead>>;
+
+    /// One machine, if the organisation has an entry about it.
+    async fn machine(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineHead>>;
+
+    /// A machine's entries after a position, in order of position, at most `limit`.
+    async fn machine_entries(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        after: u64,
+        limit: usize,
+    ) -> StoreResult<Vec<Held>>;
+
+    /// The kept views of the machines after `after` in order of id, at most `limit`; stale ones included.
+    async fn views(
+        &self,
+        organisation: OrganisationId,
+        after: Option<MachineId>,
+        limit: usize,
+    ) -> StoreResult<Vec<MachineView>>;
+
+    /// The kept view of one machine, stale or not.
+    async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>>;
+
+    /// Keeps a view, in place of an older one.
+    async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()>;
+}
+
+/// A branch of a device's log that is kept beside the ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Branch {
+    /// The device.
+    pub device: DeviceId,
+    /// Number of the first entry kept.
+    pub from: u64,
+    /// Link of the last entry kept.
+    pub link: Hash,
+    /// How many entries are kept.
+    pub count: u64,
+    /// When the server received them.
+    pub received_ms: i64,
+}
+
+/// A fault as the caller may show it: kept here so that implementations share one spelling of damage.
+pub fn corrupt(table: &'static str, row: impl ToString, column: &'static str, fault: &Fault) -> StoreError {
+    StoreError::Corrupt { table, row: row.to_string(), column, detail: fault.to_string() }
+}
