@@ -68,8 +68,7 @@ pub struct Seal {
 /// The text a seal signs: domain line, organisation, device, `from` and `to` as 8 bytes big-endian each, link of `to`.
 #[must_use]
 pub fn seal_text(organisation: &OrganisationId, device: &DeviceId, from: u64, to: u64, link: &Hash) -> Vec<u8> {
-    let pieces: [&[u8]; 6] =
-        [DOMAIN_SEAL, &organisation.0, &device.0, &from.to_be_bytes(), &to.to_be_bytes(), &link.0];
+    let pieces: [&[u8]; 6] = [DOMAIN_SEAL, &organisation.0, &device.0, &from.to_be_bytes(), &to.to_be_bytes(), &link.0];
     pieces.concat()
 }
 

@@ -29,7 +29,8 @@ impl FromStr for Decimal {
     type Err = Fault;
 
     fn from_str(text: &str) -> Result<Self, Fault> {
-        let shape = || Fault::new(code::OUT_OF_RANGE, "", "a decimal is written like 4127.5, with at most three places");
+        let shape =
+            || Fault::new(code::OUT_OF_RANGE, "", "a decimal is written like 4127.5, with at most three places");
         let (whole, places) = text.split_once('.').unwrap_or((text, "0"));
         let digits = |s: &str| !s.is_empty() && s.bytes().all(|c| c.is_ascii_digit());
         if !digits(whole) || !digits(places) || whole.len() > 7 || places.len() > 3 {
@@ -72,13 +73,18 @@ mod tests {
 
     #[test]
     fn reads_and_prints() {
-        for (text, milli, out) in
-            [("4127.5", 4_127_500, "4127.5"), ("0", 0, "0"), ("0.050", 50, "0.05"), ("9999999.999", DECIMAL_MAX_MILLI, "9999999.999")]
-        {
+        for (text, milli, out) in [
+            ("4127.5", 4_127_500, "4127.5"),
+            ("0", 0, "0"),
+            ("0.050", 50, "0.05"),
+            ("9999999.999", DECIMAL_MAX_MILLI, "9999999.999"),
+        ] {
             let decimal: Decimal = text.parse().expect(text);
             assert_eq!((decimal.milli, decimal.to_string().as_str()), (milli, out));
         }
-        for bad in ["", "-1", "+1", "1.", ".5", "1,5", "1e3", "NaN", "inf", "1.2345", "10000000", " 1", "1 ", "0x1", "٣"] {
+        for bad in
+            ["", "-1", "+1", "1.", ".5", "1,5", "1e3", "NaN", "inf", "1.2345", "10000000", " 1", "1 ", "0x1", "٣"]
+        {
             assert_eq!(bad.parse::<Decimal>().expect_err(bad).code, code::OUT_OF_RANGE, "{bad}");
         }
     }

@@ -1,1 +1,542 @@
-//! Placeholder.
+//! The device's half of sync, without input or output: `step(state, input) -> effects`.
+//!
+//! Promises: no state waits without an end; the same bytes may be sent again at any time; a page, its cursor and its
+//! baton are stored in one transaction or not at all; work that makes no progress stops and says so. The caller runs
+//! the effects (database, network, clock) and reports each back as the next input.
+//!
+//! Never refuses to record: recording does not pass through here. The one thing that must wait is recording under a
+//! log whose tail was lost, until it has been pulled back; see [`Standing::recover`].
+
+use crate::chain::{LogHead, Seal, link};
+use crate::exchange::{
+    Aside, ClockSample, Digest, Directory, PROTOCOL, Person, PullAnswer, PullAsk, PullOutcome, Pulled, Push,
+    PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest, Wanted,
+};
+use crate::fault::Fault;
+use crate::ids::{Baton, DeviceId, OrganisationId, RequestId, StoreId};
+use crate::limits::{NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX};
+use std::collections::BTreeMap;
+
+/// What a device has stored about sync. Loaded at the start and after every [`Effect::Apply`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct Standing {
+    /// The organisation it is enrolled in.
+    pub organisation: OrganisationId,
+    /// The device.
+    pub device: DeviceId,
+    /// The server's database as last seen.
+    pub store: StoreId,
+    /// Its epoch.
+    pub epoch: u64,
+    /// The baton of the last reply applied.
+    pub baton: Baton,
+    /// The cursor of the last page stored.
+    pub cursor: Option<String>,
+    /// The position the cursor stands for.
+    pub position: u64,
+    /// Digest of the entries held with positions up to `position`.
+    pub digest: Digest,
+    /// Where the device's own log ends.
+    pub log: LogHead,
+    /// Number of the first own entry that has no position yet.
+    pub first_unplaced: Option<u64>,
+    /// The server's end of this device's log is ahead: the tail was lost. Recording waits until it is back.
+    pub recover: Option<LogHead>,
+    /// Pushing waits for a person: two copies of this device are in use.
+    pub copied: bool,
+    /// Version of the directory held.
+    pub directory: u64,
+    /// Page size in bytes that worked last.
+    pub bytes_max: u32,
+}
+
+/// What the caller loads for one request.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outgoing {
+    /// Random.
+    pub request: RequestId,
+    /// The device's clocks now.
+    pub clock: ClockSample,
+    /// The entries asked for, sealed; none if there are none.
+    pub push: Option<Push>,
+    /// People with ids of this device's making that the directory does not have yet.
+    pub people: Vec<Person>,
+    /// The wanted set, if it has changed since the last exchange.
+    pub wanted: Option<Wanted>,
+}
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Input {
+    /// Start.
+    Begin(Standing),
+    /// [`Effect::Load`] is done.
+    Loaded(Outgoing),
+    /// A reply came.
+    Replied(Box<SyncReply>),
+    /// No reply of ours came.
+    Failed(NetworkFailure),
+    /// The server refused the whole request.
+    Refused(Refusal),
+    /// [`Effect::Apply`] is stored.
+    Applied(Standing),
+    /// [`check_page`] found that the page cannot be true; nothing was stored.
+    Distrusted(Fault),
+    /// [`Effect::Wait`] is over.
+    Waited,
+}
+
+/// How the network failed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NetworkFailure {
+    /// No connection: no signal.
+    Unreachable,
+    /// A connection, but no whole reply in time.
+    TimedOut,
+    /// A reply, but not from our server: a portal, a proxy, a cache.
+    NotOurs,
+}
+
+/// A refusal of the whole request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refusal {
+    /// Stable problem code.
+    pub code: String,
+    /// Sentence for the person.
+    pub detail: String,
+    /// Seconds to wait, if the server says that waiting helps.
+    pub retry_after_s: Option<u32>,
+}
+
+/// What the caller is to do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    /// Load a request: own entries from `from` on, at most `bytes_max` of canonical bytes (at least one entry) and
+    /// `entries_max`; sealed. Then [`Input::Loaded`].
+    Load {
+        /// First own entry to push; none to push nothing.
+        from: Option<u64>,
+        /// Budget in bytes.
+        bytes_max: u32,
+        /// Budget in entries.
+        entries_max: usize,
+    },
+    /// Sign the body with the device key and send it. Then [`Input::Replied`], [`Input::Failed`] or [`Input::Refused`].
+    Send(Box<SyncRequest>),
+    /// Store all of it in one transaction, after [`check_page`]. Then [`Input::Applied`] or [`Input::Distrusted`].
+    Apply(Box<Apply>),
+    /// Show a notice and keep it.
+    Tell(Notice),
+    /// Wait. Then [`Input::Waited`].
+    Wait {
+        /// Milliseconds.
+        ms: u64,
+    },
+    /// The session is over.
+    Stop(Stop),
+}
+
+/// What one reply changes on the device. In this order: void, receipts, entries, cursor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Apply {
+    /// Forget all positions, received times and the cursor first: the ledger is another one than it was.
+    pub void: bool,
+    /// Start over with the cursor: forget it and set position and digest to nothing, but keep what is held.
+    pub rewind: bool,
+    /// Server's database.
+    pub store: StoreId,
+    /// Its epoch.
+    pub epoch: u64,
+    /// Baton for the next exchange.
+    pub baton: Baton,
+    /// Own entries that now have positions.
+    pub receipts: Vec<Receipt>,
+    /// Own entries that stand aside.
+    pub asides: Vec<Aside>,
+    /// Entries of the ledger. Those already held only gain position, times and standing.
+    pub entries: Vec<Pulled>,
+    /// Seals of other devices.
+    pub seals: Vec<Seal>,
+    /// The new cursor and the position it stands for; none to leave it.
+    pub cursor: Option<(String, u64)>,
+    /// Names.
+    pub directory: Option<Directory>,
+    /// New value of [`Standing::recover`]; the caller stores none once its own log reaches that number.
+    pub recover: Option<LogHead>,
+    /// New value of [`Standing::copied`].
+    pub copied: bool,
+    /// Page size that worked.
+    pub bytes_max: u32,
+    /// The server's clock, in milliseconds since 1970.
+    pub now_ms: i64,
+}
+
+/// What a person must hear.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Notice {
+    /// The server's ledger was restored or replaced; everything this device holds is offered again.
+    LedgerChanged,
+    /// This device's log on the server is longer than here: entries are pulled back.
+    TailLost {
+        /// Last own entry held here.
+        here: u64,
+        /// Last own entry on the server.
+        there: u64,
+    },
+    /// Another entry stands on the server under a number of this log; both are kept.
+    Forked {
+        /// The first number that differs.
+        seq: u64,
+    },
+    /// Another copy of this device has synced since; what was pushed is kept by the server beside the ledger.
+    Copied,
+    /// The device has been revoked; its entries are set aside for the office to judge.
+    Revoked,
+    /// Entries of this device were set aside.
+    SetAside(Vec<Aside>),
+    /// What was delivered did not add up; everything is pulled again.
+    Repairing,
+    /// The server wants a newer program.
+    UpdateWanted {
+        /// Least version.
+        client_min: String,
+    },
+}
+
+/// How a session ended. Nothing recorded is lost in any of them.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Stop {
+    /// All is out and all is in.
+    Done,
+    /// No signal.
+    NoSignal(NetworkFailure),
+    /// The server refused the request.
+    Refused(Refusal),
+    /// Three exchanges brought nothing forward although work remains.
+    Stalled,
+    /// The device may push, not read.
+    Closed,
+    /// The server delivered what cannot be true; the device keeps its own.
+    Distrusted(Fault),
+    /// What is pulled is in; pushing waits for a person because two copies of the device are in use.
+    Held,
+}
+
+/// Counts of a session, for the person.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// Own entries placed in the ledger.
+    pub sent: u64,
+    /// Entries of others received.
+    pub received: u64,
+    /// Exchanges made.
+    pub exchanges: u64,
+}
+
+/// A sync session.
+#[derive(Debug, Clone)]
+pub struct Session {
+    phase: Phase,
+    standing: Option<Standing>,
+    rewind_push: Option<u64>,
+    network_tries: u32,
+    stalled: u32,
+    repaired: bool,
+    closed: bool,
+    progress: bool,
+    expected: Option<(u64, Digest)>,
+    more: bool,
+    /// What has been done so far.
+    pub counts: Counts,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Phase {
+    Idle,
+    Loading,
+    Sending { request: RequestId, log: LogHead, epoch: (StoreId, u64) },
+    Applying,
+    Waiting,
+    Ended,
+}
+
+impl Default for Session {
+    fn default() -> Self {
+        Self {
+            phase: Phase::Idle,
+            standing: None,
+            rewind_push: None,
+            network_tries: 0,
+            stalled: 0,
+            repaired: false,
+            closed: false,
+            progress: false,
+            expected: None,
+            more: true,
+            counts: Counts::default(),
+        }
+    }
+}
+
+impl Session {
+    /// One step. An input that does not belong to the phase is answered with nothing.
+    pub fn step(&mut self, input: Input) -> Vec<Effect> {
+        match (std::mem::replace(&mut self.phase, Phase::Idle), input) {
+            (Phase::Idle, Input::Begin(standing)) => {
+                self.standing = Some(standing);
+                self.load()
+            }
+            (Phase::Loading, Input::Loaded(outgoing)) => self.send(outgoing),
+            (Phase::Sending { request, log, epoch }, Input::Replied(reply)) => {
+                if reply.request != request
+                    || Some(reply.organisation) != self.standing.as_ref().map(|s| s.organisation)
+                {
+                    return self.failed(NetworkFailure::NotOurs);
+                }
+                self.replied(*reply, log, epoch)
+            }
+            (Phase::Sending { .. }, Input::Failed(failure)) => self.failed(failure),
+            (Phase::Sending { .. }, Input::Refused(refusal)) => self.refused(refusal),
+            (Phase::Applying, Input::Applied(standing)) => self.applied(standing),
+            (Phase::Applying, Input::Distrusted(fault)) => self.stop(Stop::Distrusted(fault)),
+            (Phase::Waiting, Input::Waited) => self.load(),
+            (phase, _) => {
+                self.phase = phase;
+                Vec::new()
+            }
+        }
+    }
+
+    fn stop(&mut self, stop: Stop) -> Vec<Effect> {
+        self.phase = Phase::Ended;
+        vec![Effect::Stop(stop)]
+    }
+
+    fn load(&mut self) -> Vec<Effect> {
+        let Some(standing) = &self.standing else { return self.stop(Stop::Stalled) };
+        let from = match self.rewind_push.take() {
+            Some(seq) => Some(seq),
+            None => standing.first_unplaced,
+        };
+        // What was recorded on top of a lost tail would fork the log: nothing is pushed before the tail is back.
+        let from = from.filter(|_| !standing.copied && standing.recover.is_none());
+        let bytes_max = standing.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX);
+        self.phase = Phase::Loading;
+        vec![Effect::Load { from, bytes_max, entries_max: PUSH_ENTRIES_MAX }]
+    }
+
+    fn send(&mut self, outgoing: Outgoing) -> Vec<Effect> {
+        let Some(standing) = &self.standing else { return self.stop(Stop::Stalled) };
+        let request = SyncRequest {
+            protocol: PROTOCOL,
+            request: outgoing.request,
+            organisation: standing.organisation,
+            device: standing.device,
+            store: standing.store,
+            epoch: standing.epoch,
+            baton: standing.baton,
+            clock: outgoing.clock,
+            log: standing.log,
+            push: outgoing.push,
+            pull: PullAsk {
+                cursor: standing.cursor.clone(),
+                bytes_max: standing.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX),
+                own: standing.recover.is_some() || standing.cursor.is_none(),
+            },
+            wanted: outgoing.wanted,
+            digest: standing.digest,
+            directory: standing.directory,
+            people: outgoing.people,
+        };
+        self.phase =
+            Phase::Sending { request: request.request, log: standing.log, epoch: (standing.store, standing.epoch) };
+        self.counts.exchanges += 1;
+        vec![Effect::Send(Box::new(request))]
+    }
+
+    fn failed(&mut self, failure: NetworkFailure) -> Vec<Effect> {
+        self.network_tries += 1;
+        if failure == NetworkFailure::Unreachable || self.network_tries >= NETWORK_TRIES_MAX {
+            return self.stop(Stop::NoSignal(failure));
+        }
+        if let Some(standing) = &mut self.standing {
+            standing.bytes_max = (standing.bytes_max / 2).max(PAGE_BYTES_MIN);
+        }
+        self.wait(500 << self.network_tries)
+    }
+
+    fn refused(&mut self, refusal: Refusal) -> Vec<Effect> {
+        self.network_tries += 1;
+        match refusal.retry_after_s {
+            Some(seconds) if self.network_tries < NETWORK_TRIES_MAX => self.wait(u64::from(seconds.min(30)) * 1000),
+            _ => self.stop(Stop::Refused(refusal)),
+        }
+    }
+
+    fn wait(&mut self, ms: u64) -> Vec<Effect> {
+        self.phase = Phase::Waiting;
+        vec![Effect::Wait { ms }]
+    }
+
+    fn replied(&mut self, reply: SyncReply, sent_log: LogHead, sent_epoch: (StoreId, u64)) -> Vec<Effect> {
+        let Some(standing) = self.standing.clone() else { return self.stop(Stop::Stalled) };
+        self.network_tries = 0;
+        let mut notices = Vec::new();
+        let void = (reply.store, reply.epoch) != sent_epoch;
+        if void {
+            notices.push(Notice::LedgerChanged);
+        }
+        if newer(&reply.client_min) {
+            notices.push(Notice::UpdateWanted { client_min: reply.client_min.clone() });
+        }
+        let copied = self.push_answered(&reply.push, &mut notices) || standing.copied;
+        let mut recover = standing.recover;
+        if !copied && reply.log.seq > sent_log.seq && recover.is_none_or(|known| known.seq < reply.log.seq) {
+            notices.push(Notice::TailLost { here: sent_log.seq, there: reply.log.seq });
+            recover = Some(reply.log);
+        }
+        // Own entries that were lost stand before the cursor: start over with it, keeping what is held.
+        let newly_lost = recover.is_some() && standing.recover.is_none();
+        let rewind = newly_lost || reply.pull.outcome == PullOutcome::Refused;
+        self.closed = reply.pull.outcome == PullOutcome::Closed;
+        let page = self.page_answered(reply.pull, rewind || void);
+        self.counts.received += page.entries.iter().filter(|e| e.device != standing.device).count() as u64;
+        self.counts.sent += reply.push.held.iter().map(|run| run.to - run.from + 1).sum::<u64>();
+        self.progress |= !reply.push.held.is_empty() || void || newly_lost;
+        let apply = Apply {
+            void,
+            rewind,
+            store: reply.store,
+            epoch: reply.epoch,
+            baton: reply.baton,
+            receipts: reply.push.held,
+            asides: reply.push.aside,
+            entries: page.entries,
+            seals: page.seals,
+            cursor: page.cursor.map(|cursor| (cursor, page.position)),
+            directory: reply.directory,
+            recover,
+            copied,
+            bytes_max: (standing.bytes_max.saturating_mul(2)).min(PAGE_BYTES_MAX),
+            now_ms: reply.now_ms,
+        };
+        self.phase = Phase::Applying;
+        let mut effects: Vec<Effect> = notices.into_iter().map(Effect::Tell).collect();
+        effects.push(Effect::Apply(Box::new(apply)));
+        effects
+    }
+
+    /// Takes note of what became of the push; true if two copies of the device are in use.
+    fn push_answered(&mut self, answer: &PushAnswer, notices: &mut Vec<Notice>) -> bool {
+        if !answer.aside.is_empty() && answer.outcome == PushOutcome::Accepted {
+            notices.push(Notice::SetAside(answer.aside.clone()));
+        }
+        match answer.outcome {
+            PushOutcome::Gap => self.rewind_push = answer.seq,
+            PushOutcome::Fork => notices.push(Notice::Forked { seq: answer.seq.unwrap_or(0) }),
+            PushOutcome::Copy => notices.push(Notice::Copied),
+            PushOutcome::Revoked => notices.push(Notice::Revoked),
+            _ => {}
+        }
+        matches!(answer.outcome, PushOutcome::Fork | PushOutcome::Copy)
+    }
+
+    /// The page as it is to be applied; nothing of it if the cursor is to start over.
+    fn page_answered(&mut self, pull: PullAnswer, start_over: bool) -> PullAnswer {
+        let usable = pull.outcome == PullOutcome::Page && !start_over;
+        self.more = start_over || pull.more;
+        self.expected = usable.then_some((pull.position, pull.digest));
+        if usable {
+            return pull;
+        }
+        PullAnswer { entries: Vec::new(), seals: Vec::new(), cursor: None, ..pull }
+    }
+
+    fn applied(&mut self, standing: Standing) -> Vec<Effect> {
+        let before = self.standing.replace(standing.clone());
+        if before.is_some_and(|b| b.cursor != standing.cursor || b.log != standing.log) {
+            self.progress = true;
+        }
+        if let Some((position, digest)) = self.expected.take() {
+            if standing.position == position && standing.digest != digest {
+                return self.repair(standing);
+            }
+        }
+        let pushing = standing.first_unplaced.is_some() && !standing.copied;
+        let recovering = standing.recover.is_some();
+        if self.closed && !pushing {
+            return self.stop(Stop::Closed);
+        }
+        if !pushing && !recovering && !self.more {
+            return self.stop(if standing.copied { Stop::Held } else { Stop::Done });
+        }
+        self.stalled = if std::mem::take(&mut self.progress) { 0 } else { self.stalled + 1 };
+        if self.stalled >= STALLED_EXCHANGES_MAX {
+            return self.stop(Stop::Stalled);
+        }
+        self.load()
+    }
+
+    /// What is held does not add up to what the server says: pull all again, once.
+    fn repair(&mut self, standing: Standing) -> Vec<Effect> {
+        if self.repaired {
+            let detail = "what the server delivers does not add up to its own digest";
+            return self.stop(Stop::Distrusted(Fault::new("digest-mismatch", "/pull/digest", detail)));
+        }
+        self.repaired = true;
+        self.more = true;
+        self.progress = true;
+        self.phase = Phase::Applying;
+        let apply = Apply {
+            void: false,
+            rewind: true,
+            store: standing.store,
+            epoch: standing.epoch,
+            baton: standing.baton,
+            receipts: Vec::new(),
+            asides: Vec::new(),
+            entries: Vec::new(),
+            seals: Vec::new(),
+            cursor: None,
+            directory: None,
+            recover: standing.recover,
+            copied: standing.copied,
+            bytes_max: standing.bytes_max,
+            now_ms: 0,
+        };
+        vec![Effect::Tell(Notice::Repairing), Effect::Apply(Box::new(apply))]
+    }
+}
+
+/// Whether a version such as `1.10.0` is newer than this program.
+fn newer(version: &str) -> bool {
+    let numbers = |v: &str| v.split('.').map(|n| n.parse::<u64>().unwrap_or(0)).collect::<Vec<_>>();
+    numbers(version) > numbers(env!("CARGO_PKG_VERSION"))
+}
+
+/// Checks a page before it is stored: positions rise, and every entry whose predecessor is known has the link that
+/// follows from it. `heads` gives, for devices of the page, what is held before the page: links by number.
+///
+/// # Errors
+/// A fault that names the place in the page.
+pub fn check_page(page: &[Pulled], held: impl Fn(DeviceId, u64) -> Option<crate::ids::Hash>) -> Result<(), Fault> {
+    let mut links: BTreeMap<(DeviceId, u64), crate::ids::Hash> = BTreeMap::new();
+    let mut last = 0;
+    for (index, pulled) in page.iter().enumerate() {
+        let place = format!("/pull/entries/{index}");
+        if pulled.position <= last {
+            return Err(Fault::new("position-order", place, "positions must rise"));
+        }
+        last = pulled.position;
+        let seq = pulled.entry.seq();
+        if held(pulled.device, seq).is_some_and(|link| link != pulled.link) {
+            return Err(Fault::new("entry-rewritten", place, "another entry was held under this number"));
+        }
+        let before = links.get(&(pulled.device, seq - 1)).copied().or_else(|| held(pulled.device, seq - 1));
+        if before.is_some_and(|before| link(&before, &pulled.entry) != pulled.link) {
+            return Err(Fault::new("chain-mismatch", place, "the link does not follow from the entry before"));
+        }
+        links.insert((pulled.device, seq), pulled.link);
+    }
+    Ok(())
+}

@@ -107,8 +107,8 @@ impl Entry {
         let mut withheld = BTreeMap::new();
         for (key, part) in &raw {
             if key == "withheld" {
-                withheld = BTreeMap::<String, Hash>::deserialize(part)
-                    .map_err(|e| malformed("/withheld", &e.to_string()))?;
+                withheld =
+                    BTreeMap::<String, Hash>::deserialize(part).map_err(|e| malformed("/withheld", &e.to_string()))?;
             } else if !PARTS.contains(&key.as_str()) {
                 return Err(malformed(&format!("/{key}"), "an entry has head, body, words, office and withheld only"));
             } else if !part.is_object() {
@@ -343,7 +343,9 @@ mod tests {
             let entry = Entry::from_value(value).expect("still an entry");
             assert_eq!(entry.head().expect_err(pointer).code, code, "{pointer}");
         }
-        for (pointer, bad) in [("/head/seq", json!(0)), ("/head/seq", json!("1")), ("/body", json!([])), ("/words", json!(1))] {
+        for (pointer, bad) in
+            [("/head/seq", json!(0)), ("/head/seq", json!("1")), ("/body", json!([])), ("/words", json!(1))]
+        {
             let mut value = sample();
             *value.pointer_mut(pointer).expect(pointer) = bad;
             assert_eq!(Entry::from_value(value).expect_err(pointer).pointer, pointer);

@@ -6,8 +6,8 @@
 
 use crate::chain::{LogHead, Seal};
 use crate::entry::{Entry, Held};
-use crate::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey, RequestId, Signature, StoreId};
 use crate::ids::MachineId;
+use crate::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey, RequestId, Signature, StoreId};
 use crate::moment::Moment;
 use serde::{Deserialize, Serialize};
 

@@ -668,22 +668,34 @@ mod tests {
     fn every_kind_reads_back_what_it_writes() {
         let at = json!({"device":"AgICAgICAgICAgICAgICAg","seq":4});
         for (kind, body) in [
-            ("machine_added", json!({"name":"EX3","model":"22 t tracked","serial":"A1","site":"north","meter_kind":"hours"})),
+            (
+                "machine_added",
+                json!({"name":"EX3","model":"22 t tracked","serial":"A1","site":"north","meter_kind":"hours"}),
+            ),
             ("machine_changed", json!({"site":"south"})),
             ("meter_read", json!({"reading":"4127.5"})),
             ("meter_changed", json!({"old_reading":"4321","new_reading":"0","reason":"replaced"})),
             ("fuel_filled", json!({"litres":"120","full":true,"reading":"4127.5"})),
             ("shift_begun", json!({"operator":"AQEBAQEBAQEBAQEBAQEBAQ"})),
             ("shift_ended", json!({"conditions":{"submerged":"6"}})),
-            ("task_done", json!({"task":"grease","skipped":[{"point":"boom foot","reason":"not reached"}],"purge":"clean","purge_at":{"bucket pin":"metal"},"minutes":12})),
+            (
+                "task_done",
+                json!({"task":"grease","skipped":[{"point":"boom foot","reason":"not reached"}],"purge":"clean","purge_at":{"bucket pin":"metal"},"minutes":12}),
+            ),
             ("finding_raised", json!({"sign":"missing fitting","point":"bucket pin","urgency":"soon"})),
-            ("repair_done", json!({"closes":[at],"remedy":"new fitting","parts":[{"name":"fitting M10x1","amount":"1","unit":"pieces"}]})),
+            (
+                "repair_done",
+                json!({"closes":[at],"remedy":"new fitting","parts":[{"name":"fitting M10x1","amount":"1","unit":"pieces"}]}),
+            ),
             ("finding_cleared", json!({"finding":at})),
             ("note_left", json!({"handover":true})),
             ("plan_set", json!({"tasks":[]})),
             ("corrected", json!({"target":at,"field":"/body/reading","value":"4127.5"})),
             ("struck", json!({"target":at})),
-            ("settled", json!({"matter":"twin","over":[at,{"device":"AwMDAwMDAwMDAwMDAwMDAw","seq":4}],"choice":"both"})),
+            (
+                "settled",
+                json!({"matter":"twin","over":[at,{"device":"AwMDAwMDAwMDAwMDAwMDAw","seq":4}],"choice":"both"}),
+            ),
             ("job_set", json!({"targets":[at]})),
         ] {
             let fact = read(kind, body.clone()).expect(kind);
@@ -702,7 +714,12 @@ mod tests {
             ("task_done", json!({"task":""}), code::OUT_OF_RANGE, "/body/task"),
             ("task_done", json!({"task":"a\u{202e}b"}), code::BAD_TEXT, "/body/task"),
             ("finding_raised", json!({"sign":"wobble","urgency":"soon"}), code::MALFORMED_ENTRY, "/body"),
-            ("corrected", json!({"target":{"device":"AgICAgICAgICAgICAgICAg","seq":4},"field":"/head/machine","value":1}), code::BAD_TARGET, "/body/field"),
+            (
+                "corrected",
+                json!({"target":{"device":"AgICAgICAgICAgICAgICAg","seq":4},"field":"/head/machine","value":1}),
+                code::BAD_TARGET,
+                "/body/field",
+            ),
             ("settled", json!({"matter":"twin","over":[],"choice":"both"}), code::BAD_TARGET, "/body/over"),
         ] {
             let fault = read(kind, body).expect_err(kind);

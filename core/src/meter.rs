@@ -1,1 +1,137 @@
-//! Placeholder.
+//! Meters: which readings can be true together, and how far a machine has run in its life.
+//!
+//! Promises: readings are fixed point; a meter change or rollover never makes history jump. Of readings that cannot
+//! all be true the largest set that can is believed, so one slip never poisons what follows; the rest are doubtful:
+//! kept and shown, not computed with. Ties keep what was read first.
+//!
+//! Two readings can both be true if the later one is not smaller and, for hours, the machine did not run more than
+//! the time that passed between them (0.1 h of grace for the meter's own steps).
+
+use crate::decimal::Decimal;
+use crate::entry::EntryRef;
+use crate::fact::MeterKind;
+use std::collections::BTreeSet;
+
+/// Grace for the resolution of an hour meter, in thousandths of an hour.
+const GRACE_MILLI: i64 = 100;
+
+/// One reading as it was claimed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shown {
+    /// The entry.
+    pub entry: EntryRef,
+    /// When, in seconds since 1970.
+    pub second: i64,
+    /// What the meter showed.
+    pub reading: Decimal,
+    /// What to add for meters before this one, in thousandths.
+    pub carried_milli: i64,
+}
+
+impl Shown {
+    /// What the machine had run in its life, in thousandths.
+    #[must_use]
+    pub fn life_milli(&self) -> i64 {
+        self.carried_milli + self.reading.milli
+    }
+}
+
+/// Whether two readings, in order of time, can both be true.
+#[must_use]
+pub fn can_both_be_true(kind: MeterKind, earlier: &Shown, later: &Shown) -> bool {
+    let run = later.life_milli() - earlier.life_milli();
+    // A thousandth of an hour is 3.6 seconds; both sides are counted in tenths of a second.
+    let passed = (later.second - earlier.second).saturating_mul(10);
+    run >= 0 && (kind != MeterKind::Hours || (run - GRACE_MILLI).saturating_mul(36) <= passed)
+}
+
+/// Splits readings, given in order of time, into believed ones and doubtful ones (indexes, in order).
+///
+/// "Can both be true", without grace, is an order on (life, time − life): the largest believable set is a longest
+/// chain in it. Readings that then agree with their believed neighbours within the grace are believed too.
+#[must_use]
+pub fn believe(kind: MeterKind, shown: &[Shown]) -> (Vec<usize>, Vec<usize>) {
+    let mut order: Vec<usize> = (0..shown.len()).collect();
+    let slack = |i: usize| match kind {
+        MeterKind::Hours => shown[i].second.saturating_mul(10) - shown[i].life_milli().saturating_mul(36),
+        // Without a bound on the rate only time itself must not run back.
+        MeterKind::Kilometres | MeterKind::Cycles => shown[i].second,
+    };
+    order.sort_by_key(|&i| (shown[i].life_milli(), slack(i), i));
+    let mut believed: BTreeSet<usize> = longest_chain(&order, slack).into_iter().collect();
+    for i in 0..shown.len() {
+        let fits_after = believed.range(..i).next_back().is_none_or(|&b| can_both_be_true(kind, &shown[b], &shown[i]));
+        let fits_before = believed.range(i + 1..).next().is_none_or(|&a| can_both_be_true(kind, &shown[i], &shown[a]));
+        if fits_after && fits_before {
+            believed.insert(i);
+        }
+    }
+    (0..shown.len()).partition(|i| believed.contains(i))
+}
+
+/// Longest subsequence of `order` whose slack never falls, in O(n log n) by patience sorting; of several the one whose
+/// members have the smallest indexes, from the end backwards.
+fn longest_chain(order: &[usize], slack: impl Fn(usize) -> i64) -> Vec<usize> {
+    let mut tails: Vec<i64> = Vec::new();
+    // Per pile: place in `order` and index of each member.
+    let mut piles: Vec<Vec<(usize, usize)>> = Vec::new();
+    for (place, &i) in order.iter().enumerate() {
+        let pile = tails.partition_point(|&tail| tail <= slack(i));
+        if pile == tails.len() {
+            tails.push(slack(i));
+            piles.push(Vec::new());
+        }
+        tails[pile] = slack(i);
+        piles[pile].push((place, i));
+    }
+    let mut chain: Vec<usize> = Vec::new();
+    let mut bound = (usize::MAX, i64::MAX);
+    for pile in piles.iter().rev() {
+        let fitting = pile.iter().filter(|(place, i)| *place < bound.0 && slack(*i) <= bound.1);
+        let Some(&(place, i)) = fitting.min_by_key(|(_, i)| *i) else { break };
+        bound = (place, slack(i));
+        chain.push(i);
+    }
+    chain
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::DeviceId;
+
+    fn shown(hours_of_clock: i64, reading: &str) -> Shown {
+        Shown {
+            entry: EntryRef { device: DeviceId([1; 16]), seq: 1 },
+            second: hours_of_clock * 3600,
+            reading: reading.parse().expect("a decimal"),
+            carried_milli: 0,
+        }
+    }
+
+    fn doubtful(readings: &[(i64, &str)]) -> Vec<usize> {
+        let shown: Vec<Shown> = readings.iter().map(|(h, r)| shown(*h, r)).collect();
+        believe(MeterKind::Hours, &shown).1
+    }
+
+    #[test]
+    fn one_slip_never_poisons_what_follows() {
+        assert_eq!(doubtful(&[(0, "100"), (10, "108"), (20, "1180"), (30, "125"), (40, "133.5")]), [2]);
+        assert_eq!(doubtful(&[(0, "100"), (10, "108"), (20, "18"), (30, "125")]), [2]);
+        assert_eq!(doubtful(&[(0, "4100"), (10, "108"), (20, "118"), (30, "125")]), [0]);
+        assert_eq!(doubtful(&[(0, "100"), (10, "110.1"), (20, "110.1")]), Vec::<usize>::new());
+    }
+
+    #[test]
+    fn a_tie_keeps_what_was_read_first() {
+        assert_eq!(doubtful(&[(0, "100"), (10, "4100")]), [1]);
+        assert_eq!(doubtful(&[(0, "100"), (10, "90")]), [1]);
+        assert_eq!(doubtful(&[(0, "100")]), Vec::<usize>::new());
+    }
+
+    #[test]
+    fn kilometres_have_no_bound_on_the_rate() {
+        let readings = [shown(0, "100"), shown(1, "900"), shown(2, "800")];
+        assert_eq!(believe(MeterKind::Kilometres, &readings).1.len(), 1);
+    }
+}

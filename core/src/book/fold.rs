@@ -1,0 +1,488 @@
+//! From amended entries, in order, to the book.
+//!
+//! Promises: one pass per subject, each a function of the ordered entries alone; nothing here looks at order of
+//! arrival, clocks or who asks.
+
+use super::amend::{Amended, Item, READING_DOUBTFUL, amend, claim, settlements};
+use super::{
+    Book, Doubt, Finding, Fuel, Meter, MeterReading, Note, PurgeSeen, Repair, Said, Shift, ShiftPast, SkippedPoint,
+    Stamp, Task,
+};
+use crate::causality::apart;
+use crate::clash::{self, Clash, Twin};
+use crate::decimal::Decimal;
+use crate::entry::{EntryRef, Held};
+use crate::fact::{Choice, Fact, MeterKind, Reading, TaskDone, Urgency};
+use crate::ids::{ClashId, MachineId};
+use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
+use crate::meter::{self, Shown};
+use crate::register::{self, Claim, Resolved, Settlement};
+use serde_json::{Value, json};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// The book of a machine from all entries about it, in any order, repetitions allowed.
+#[must_use]
+pub fn book(machine: MachineId, entries: &[Held]) -> Book {
+    let amended = amend(entries);
+    let settlements = settlements(&amended.settled);
+    let Amended { items, clashes, doubts, counts, last, .. } = &amended;
+    let mut clashes = clashes.clone();
+    let mut doubts = doubts.clone();
+    let also: BTreeSet<MachineId> =
+        items.iter().filter_map(|i| i.held.entry.head().ok()?.machine).filter(|m| *m != machine).collect();
+
+    let attributes = attributes(items, &settlements, &mut clashes);
+    let (findings, findings_ended) = findings(items, &settlements, &mut clashes);
+    let meters = meters(items, &settlements, &mut clashes, &mut doubts);
+    let (tasks, twins) = tasks(items, &settlements, &mut clashes);
+    let plan = plan(items, &settlements, &mut clashes);
+    let (shift, last_shift) = shifts(items);
+    let (handover, notes) = notes(items);
+    clashes.sort_by_key(|clash| clash.id);
+    clashes.dedup_by_key(|clash| clash.id);
+    doubts.sort();
+    Book {
+        machine,
+        also: also.into_iter().collect(),
+        attributes,
+        tagged_out: findings.iter().any(|f| f.urgency == Urgency::TaggedOut),
+        findings,
+        findings_ended,
+        meters,
+        tasks,
+        purges: purges(items),
+        shift,
+        last_shift,
+        fuel: fuel(items),
+        handover,
+        notes,
+        repairs: repairs(items),
+        plan,
+        clashes,
+        twins,
+        doubts,
+        counts: *counts,
+        last: last.clone(),
+    }
+}
+
+fn said(resolved: Resolved, clashes: &mut Vec<Clash>) -> Said {
+    let stamp = Stamp { entry: resolved.from, at: resolved.at, by: resolved.by };
+    let clash = resolved.clash.map(|clash| {
+        let id = clash.id;
+        clashes.push(clash);
+        id
+    });
+    Said { value: resolved.value, stamp, clash }
+}
+
+fn attributes(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Vec<Clash>) -> BTreeMap<String, Said> {
+    const NAMES: [&str; 6] = ["name", "make", "model", "serial", "site", "retired"];
+    let mut claims: BTreeMap<&str, Vec<Claim<'_>>> = BTreeMap::new();
+    let mut corrected: BTreeMap<&str, ClashId> = BTreeMap::new();
+    for item in items {
+        let body = match &item.fact {
+            Fact::MachineAdded(_) | Fact::MachineChanged(_) => item.fact.write(),
+            _ => None,
+        };
+        let Some((_, body)) = body else { continue };
+        for name in NAMES {
+            if let Some(value) = body.get(name) {
+                claims.entry(name).or_default().push(claim(item, value.clone()));
+                item.clash.map(|id| corrected.insert(name, id));
+            }
+        }
+    }
+    let mut attributes = BTreeMap::new();
+    for (name, claims) in claims {
+        if let Some(resolved) = register::resolve(&format!("attribute:{name}"), claims, settlements) {
+            let mut said = said(resolved, clashes);
+            said.clash = said.clash.or_else(|| corrected.get(name).copied());
+            attributes.insert(name.to_owned(), said);
+        }
+    }
+    attributes
+}
+
+fn plan(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Vec<Clash>) -> Option<Said> {
+    let claims: Vec<Claim<'_>> = items
+        .iter()
+        .filter_map(|item| match &item.fact {
+            Fact::PlanSet(plan) => Some(claim(item, Value::Object(plan.clone()))),
+            _ => None,
+        })
+        .collect();
+    register::resolve("plan", claims, settlements).map(|resolved| said(resolved, clashes))
+}
+
+/// Open findings, and how many have ended. A finding ends by a repair that closes it or by being cleared; if people
+/// disagree which, the clash is shown, and the finding stays in view while its end is in doubt.
+fn findings(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Vec<Clash>) -> (Vec<Finding>, u64) {
+    let mut ends: BTreeMap<EntryRef, Vec<Claim<'_>>> = BTreeMap::new();
+    for item in items {
+        match &item.fact {
+            Fact::RepairDone(repair) => {
+                for finding in repair.closes.iter().collect::<BTreeSet<_>>() {
+                    ends.entry(*finding).or_default().push(claim(item, json!("mended")));
+                }
+            }
+            Fact::FindingCleared(cleared) => {
+                ends.entry(cleared.finding).or_default().push(claim(item, json!("no fault")));
+            }
+            _ => {}
+        }
+    }
+    let mut open = Vec::new();
+    let mut ended = 0;
+    for item in items {
+        let Fact::FindingRaised(raised) = &item.fact else { continue };
+        let name = item.held.name();
+        let matter = format!("finding:{}:{}", name.device, name.seq);
+        let end = ends.remove(&name).and_then(|claims| register::resolve(&matter, claims, settlements));
+        let clash = match end {
+            None => item.clash,
+            Some(Resolved { clash: Some(clash), .. }) => {
+                let id = clash.id;
+                clashes.push(clash);
+                Some(id)
+            }
+            Some(_) => {
+                ended += 1;
+                continue;
+            }
+        };
+        open.push(Finding {
+            stamp: item.stamp(),
+            sign: raised.sign,
+            point: raised.point.clone(),
+            urgency: raised.urgency,
+            text: item.text.clone(),
+            clash,
+        });
+    }
+    open.sort_by_key(|f| std::cmp::Reverse((f.urgency == Urgency::TaggedOut, f.stamp.at.second(), f.stamp.entry)));
+    (open, ended)
+}
+
+/// Meters: what each showed last, what is doubtful, and which readings clash.
+fn meters(
+    items: &[Item<'_>],
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+    doubts: &mut Vec<Doubt>,
+) -> Vec<Meter> {
+    let first_kind = items
+        .iter()
+        .find_map(|i| if let Fact::MachineAdded(added) = &i.fact { Some(added.meter_kind) } else { None })
+        .unwrap_or(MeterKind::Hours);
+    let first = first_kind.as_str().to_owned();
+    let mut shown: BTreeMap<String, Vec<(Shown, &Item<'_>)>> = BTreeMap::new();
+    let mut carried: BTreeMap<String, (i64, u64)> = BTreeMap::new();
+    shown.insert(first.clone(), Vec::new());
+    for item in items {
+        if let Fact::MeterChanged(change) = &item.fact {
+            let (carried_milli, changes) = carried.entry(change.meter.clone().unwrap_or(first.clone())).or_default();
+            *carried_milli += change.old_reading.milli - change.new_reading.milli;
+            *changes += 1;
+        }
+        let Some(Reading { reading: Some(reading), meter }) = item.fact.reading() else { continue };
+        let meter = meter.clone().unwrap_or(first.clone());
+        let carried_milli = carried.get(&meter).map_or(0, |(milli, _)| *milli);
+        let entry = item.held.name();
+        let one = Shown { entry, second: item.at.second(), reading: *reading, carried_milli };
+        shown.entry(meter).or_default().push((one, item));
+    }
+    let mut meters: Vec<Meter> = shown
+        .into_iter()
+        .map(|(meter, readings)| {
+            let kind = if meter == first { first_kind } else { meter.parse().unwrap_or(MeterKind::Hours) };
+            let changes = carried.get(&meter).map_or(0, |(_, changes)| *changes);
+            one_meter(meter, kind, changes, &readings, settlements, clashes, doubts)
+        })
+        .collect();
+    meters.sort_by_key(|meter| (meter.meter != first, meter.meter.clone()));
+    meters
+}
+
+fn one_meter(
+    meter: String,
+    kind: MeterKind,
+    changes: u64,
+    readings: &[(Shown, &Item<'_>)],
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+    doubts: &mut Vec<Doubt>,
+) -> Meter {
+    let (refused, mut open) = settle_readings(&meter, kind, readings, settlements, clashes);
+    let kept: Vec<&(Shown, &Item<'_>)> = readings.iter().filter(|(s, _)| !refused.contains(&s.entry)).collect();
+    let (believed, doubtful) = meter::believe(kind, &kept.iter().map(|(s, _)| s.clone()).collect::<Vec<_>>());
+    for clash in &mut open {
+        // The believed one of the two is used; if neither is, the later one names the clash.
+        if let Some(&i) = believed.iter().find(|&&i| clash.sides.iter().any(|side| side.entry == kept[i].0.entry)) {
+            clash.used = kept[i].0.entry;
+        }
+    }
+    clashes.append(&mut open);
+    let reading = |(shown, item): &(Shown, &Item<'_>)| MeterReading {
+        shown: shown.reading,
+        life: Decimal::from_milli(shown.life_milli()),
+        stamp: item.stamp(),
+    };
+    let mut doubted: Vec<MeterReading> =
+        readings.iter().filter(|(s, _)| refused.contains(&s.entry)).map(reading).collect();
+    doubted.extend(doubtful.iter().map(|&i| reading(kept[i])));
+    doubted.sort_by_key(|r| (r.stamp.at.second(), r.stamp.entry));
+    for doubt in &doubted {
+        let detail = format!("{meter} {} does not fit the other readings", doubt.shown);
+        doubts.push(Doubt { entry: doubt.stamp.entry, code: READING_DOUBTFUL.into(), detail });
+    }
+    let reading = believed.last().map(|&i| reading(kept[i]));
+    Meter { meter, kind, reading, doubtful: doubted, changes }
+}
+
+/// Neighbouring readings by people who had not seen each other's, which cannot both be true: a clash. Gives the
+/// readings that a settlement has refused, and the clashes that are open.
+fn settle_readings(
+    meter: &str,
+    kind: MeterKind,
+    readings: &[(Shown, &Item<'_>)],
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+) -> (BTreeSet<EntryRef>, Vec<Clash>) {
+    let matter = format!("reading:{meter}");
+    let mut refused = BTreeSet::new();
+    let mut open = Vec::new();
+    for pair in readings.windows(2) {
+        let [(earlier, a), (later, b)] = pair else { continue };
+        if meter::can_both_be_true(kind, earlier, later) || !apart(a.held, b.held) {
+            continue;
+        }
+        let over = [earlier.entry, later.entry];
+        match register::settled(&matter, &over, settlements) {
+            None => {
+                let sides = vec![a.side(json!(earlier.reading)), b.side(json!(later.reading))];
+                open.push(clash::clash(&matter, sides, later.entry));
+            }
+            Some(resolved) => {
+                if let Some(Choice::Entry(chosen)) = register::choice(&resolved) {
+                    refused.extend(over.into_iter().filter(|entry| *entry != chosen && over.contains(&chosen)));
+                }
+                clashes.extend(resolved.clash);
+            }
+        }
+    }
+    (refused, open)
+}
+
+/// Tasks with twins counted once.
+fn tasks(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Vec<Clash>) -> (Vec<Task>, Vec<Twin>) {
+    let mut by_task: BTreeMap<&str, Vec<(&Item<'_>, &TaskDone)>> = BTreeMap::new();
+    for item in items {
+        if let Fact::TaskDone(done) = &item.fact {
+            by_task.entry(&done.task).or_default().push((item, done));
+        }
+    }
+    let mut twins = Vec::new();
+    let tasks = by_task
+        .into_iter()
+        .filter_map(|(task, records)| one_task(task, &records, settlements, clashes, &mut twins))
+        .collect();
+    twins.sort_by_key(|twin: &Twin| twin.id);
+    (tasks, twins)
+}
+
+fn one_task(
+    task: &str,
+    records: &[(&Item<'_>, &TaskDone)],
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+    twins: &mut Vec<Twin>,
+) -> Option<Task> {
+    let matter = format!("task:{task}");
+    let mut open = Vec::new();
+    // Records of one piece of work follow one another; each is compared with those of its group.
+    let mut groups: Vec<Vec<&(&Item<'_>, &TaskDone)>> = Vec::new();
+    for record in records {
+        let same = groups.last().is_some_and(|group| {
+            // Who knew one record of a group and made another meant another piece of work.
+            group.iter().all(|(item, _)| apart(item.held, record.0.held))
+                && group
+                    .iter()
+                    .rev()
+                    .any(|before| one_work(&matter, before, record, settlements, clashes, &mut open, twins))
+        });
+        match groups.last_mut() {
+            Some(group) if same => group.push(record),
+            _ => groups.push(vec![record]),
+        }
+    }
+    let mut skipped: BTreeMap<&str, SkippedPoint> = BTreeMap::new();
+    for group in &groups {
+        skips_after(group, &mut skipped);
+    }
+    let (first, done) = groups.last()?.first()?;
+    Some(Task {
+        task: task.to_owned(),
+        times: groups.len() as u64,
+        last: first.stamp(),
+        reading: done.reading.reading,
+        points: done.points.clone(),
+        skipped: skipped.into_values().collect(),
+        twins: open,
+    })
+}
+
+/// Whether two records are of one piece of work: a twin that is open or has been settled as the same.
+fn one_work(
+    matter: &str,
+    (a, a_done): &(&Item<'_>, &TaskDone),
+    (b, b_done): &(&Item<'_>, &TaskDone),
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+    open: &mut Vec<ClashId>,
+    twins: &mut Vec<Twin>,
+) -> bool {
+    let near = match (a_done.reading.reading, b_done.reading.reading) {
+        (Some(x), Some(y)) => (x.milli - y.milli).abs() <= TWIN_METER_MILLI,
+        _ => (a.at.second() - b.at.second()).abs() <= TWIN_CLOCK_S,
+    };
+    if !near {
+        return false;
+    }
+    let over = [a.held.name(), b.held.name()];
+    match register::settled(matter, &over, settlements) {
+        None => {
+            let twin = clash::twin(matter, vec![a.side(body(&a.fact)), b.side(body(&b.fact))]);
+            open.push(twin.id);
+            twins.push(twin);
+            true
+        }
+        Some(resolved) => {
+            let both = register::choice(&resolved) == Some(Choice::Both);
+            clashes.extend(resolved.clash);
+            !both
+        }
+    }
+}
+
+fn body(fact: &Fact) -> Value {
+    fact.write().map_or(Value::Null, |(_, body)| Value::Object(body))
+}
+
+/// Points still to be done after a piece of work, recorded once or several times.
+fn skips_after<'a>(group: &[&(&'a Item<'_>, &'a TaskDone)], skipped: &mut BTreeMap<&'a str, SkippedPoint>) {
+    let here: BTreeSet<&str> =
+        group.iter().flat_map(|(_, done)| done.skipped.iter().map(|s| s.point.as_str())).collect();
+    for (_, done) in group {
+        if done.points.is_empty() {
+            let own: BTreeSet<&str> = done.skipped.iter().map(|s| s.point.as_str()).collect();
+            skipped.retain(|point, _| own.contains(point));
+        } else {
+            skipped.retain(|point, _| !done.points.iter().any(|p| p == point));
+        }
+    }
+    for point in here {
+        let done_by_another = group.iter().any(|(_, done)| {
+            done.points.iter().any(|p| p == point)
+                || (done.points.is_empty() && !done.skipped.iter().any(|s| s.point == point))
+        });
+        let first = group.iter().find_map(|(item, done)| Some((item, done.skipped.iter().find(|s| s.point == point)?)));
+        if let (false, Some((item, skip))) = (done_by_another, first) {
+            skipped.entry(skip.point.as_str()).or_insert_with(|| SkippedPoint {
+                point: skip.point.clone(),
+                reason: skip.reason.clone(),
+                stamp: item.stamp(),
+            });
+        }
+    }
+}
+
+fn purges(items: &[Item<'_>]) -> Vec<PurgeSeen> {
+    let mut seen: BTreeMap<Option<&str>, PurgeSeen> = BTreeMap::new();
+    for item in items {
+        let Fact::TaskDone(done) = &item.fact else { continue };
+        if let Some(purge) = done.purge {
+            if done.points.is_empty() {
+                // Everywhere: what was seen at single points before is past.
+                seen.clear();
+                seen.insert(None, PurgeSeen { point: None, purge, stamp: item.stamp() });
+            }
+            for point in &done.points {
+                seen.insert(Some(point), PurgeSeen { point: Some(point.clone()), purge, stamp: item.stamp() });
+            }
+        }
+        for (point, purge) in &done.purge_at {
+            let one = PurgeSeen { point: Some(point.clone()), purge: *purge, stamp: item.stamp() };
+            seen.insert(Some(point), one);
+        }
+    }
+    seen.into_values().collect()
+}
+
+fn shifts(items: &[Item<'_>]) -> (Option<Shift>, Option<ShiftPast>) {
+    let mut open = None;
+    let mut past = None;
+    for item in items {
+        match &item.fact {
+            Fact::ShiftBegun(begun) => {
+                open = Some(Shift { operator: begun.operator.unwrap_or(item.by), begun: item.stamp() });
+            }
+            Fact::ShiftEnded(ended) => {
+                open = None;
+                past = Some(ShiftPast {
+                    operator: ended.operator.unwrap_or(item.by),
+                    ended: item.stamp(),
+                    conditions: ended.conditions.clone(),
+                });
+            }
+            _ => {}
+        }
+    }
+    (open, past)
+}
+
+fn fuel(items: &[Item<'_>]) -> Option<Fuel> {
+    let mut fuel: Option<Fuel> = None;
+    for item in items {
+        let Fact::FuelFilled(filled) = &item.fact else { continue };
+        let (fills, milli) = fuel.map_or((0, 0), |f| (f.fills, f.litres.milli));
+        fuel = Some(Fuel {
+            fills: fills + 1,
+            litres: Decimal::from_milli(milli.saturating_add(filled.litres.milli)),
+            last_litres: filled.litres,
+            last: item.stamp(),
+        });
+    }
+    fuel
+}
+
+/// Handover notes and the others, newest first.
+fn notes(items: &[Item<'_>]) -> (Vec<Note>, Vec<Note>) {
+    let mut handover = Vec::new();
+    let mut notes = Vec::new();
+    for item in items.iter().rev() {
+        let Fact::NoteLeft(left) = &item.fact else { continue };
+        let list = if left.handover { &mut handover } else { &mut notes };
+        if list.len() < BOOK_LIST_MAX {
+            list.push(Note { stamp: item.stamp(), text: item.text.clone() });
+        }
+    }
+    (handover, notes)
+}
+
+fn repairs(items: &[Item<'_>]) -> Vec<Repair> {
+    let repairs = items.iter().rev().filter_map(|item| match &item.fact {
+        Fact::RepairDone(r) => Some(Repair {
+            stamp: item.stamp(),
+            point: r.point.clone(),
+            cause: r.cause.clone(),
+            remedy: r.remedy.clone(),
+            closes: r.closes.clone(),
+            parts: r.parts.clone(),
+            minutes: r.minutes,
+            text: item.text.clone(),
+        }),
+        _ => None,
+    });
+    repairs.take(BOOK_LIST_MAX).collect()
+}
