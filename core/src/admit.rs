@@ -210,15 +210,15 @@ pub fn admit(checked: &Checked, known: &Known, clock: &ClockSample, now_ms: i64)
 
 fn aside_of(checked: &CheckedEntry, revoked: bool, counts: &mut BTreeMap<MachineId, u64>) -> Option<Fault> {
     let mut gap = None;
-    if let Ok(head) = checked.entry.head() {
-        if let (Some(machine), Some(mseq)) = (head.machine, head.mseq) {
-            let count = counts.entry(machine).or_insert(0);
-            if mseq != *count + 1 {
-                let detail = format!("the device's entry for this machine after {count} must be {}", *count + 1);
-                gap = Some(Fault::new(code::MACHINE_SEQUENCE_GAP, "/head/mseq", detail));
-            }
-            *count = (*count).max(mseq);
+    if let Ok(head) = checked.entry.head()
+        && let (Some(machine), Some(mseq)) = (head.machine, head.mseq)
+    {
+        let count = counts.entry(machine).or_insert(0);
+        if mseq != *count + 1 {
+            let detail = format!("the device's entry for this machine after {count} must be {}", *count + 1);
+            gap = Some(Fault::new(code::MACHINE_SEQUENCE_GAP, "/head/mseq", detail));
         }
+        *count = (*count).max(mseq);
     }
     if revoked {
         return Some(Fault::new(code::DEVICE_REVOKED, "", "the device had been revoked before it pushed this"));

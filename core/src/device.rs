@@ -341,7 +341,7 @@ impl Session {
             pull: PullAsk {
                 cursor: standing.cursor.clone(),
                 bytes_max: standing.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX),
-                own: standing.recover.is_some() || standing.cursor.is_none(),
+                own: !standing.copied && (standing.recover.is_some() || standing.cursor.is_none()),
             },
             wanted: outgoing.wanted,
             digest: standing.digest,
@@ -399,7 +399,12 @@ impl Session {
         let newly_lost = recover.is_some() && standing.recover.is_none();
         let rewind = newly_lost || reply.pull.outcome == PullOutcome::Refused;
         self.closed = reply.pull.outcome == PullOutcome::Closed;
-        let page = self.page_answered(reply.pull, rewind || void);
+        let mut page = self.page_answered(reply.pull, rewind || void);
+        if copied {
+            // The server's branch under this device's name is not this log, and makes the digest another one.
+            page.entries.retain(|entry| entry.device != standing.device);
+            self.expected = None;
+        }
         self.counts.received += page.entries.iter().filter(|e| e.device != standing.device).count() as u64;
         self.counts.sent += reply.push.held.iter().map(|run| run.to - run.from + 1).sum::<u64>();
         self.progress |= !reply.push.held.is_empty() || void || newly_lost;
@@ -457,10 +462,11 @@ impl Session {
         if before.is_some_and(|b| b.cursor != standing.cursor || b.log != standing.log) {
             self.progress = true;
         }
-        if let Some((position, digest)) = self.expected.take() {
-            if standing.position == position && standing.digest != digest {
-                return self.repair(standing);
-            }
+        if let Some((position, digest)) = self.expected.take()
+            && standing.position == position
+            && standing.digest != digest
+        {
+            return self.repair(standing);
         }
         let pushing = standing.first_unplaced.is_some() && !standing.copied;
         let recovering = standing.recover.is_some();

@@ -72,10 +72,11 @@ pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
     let corrections = corrections(&items);
     let known: BTreeSet<EntryRef> = items.iter().map(|item| item.held.name()).collect();
     for &item in &items {
-        if let Fact::Corrected(Corrected { target, .. }) | Fact::Struck(crate::fact::Struck { target }) = &item.fact {
-            if !known.contains(target) && !ended.iter().any(|e| e.held.name() == *target) {
-                amended.doubts.push(doubt(item.held, "target-unknown", "it names an entry that is not here"));
-            }
+        if let Fact::Corrected(Corrected { target, .. }) | Fact::Struck(crate::fact::Struck { target }) = &item.fact
+            && !known.contains(target)
+            && !ended.iter().any(|e| e.held.name() == *target)
+        {
+            amended.doubts.push(doubt(item.held, "target-unknown", "it names an entry that is not here"));
         }
     }
     let mut kept = Vec::with_capacity(items.len());
@@ -141,7 +142,7 @@ fn read(entries: &[Held]) -> Amended<'_> {
             amended.doubts.push(doubt(held, "set-aside", code.clone()));
             continue;
         }
-        let (head, fact) = match held.entry.head().and_then(|head| Ok((head, Fact::read(head, &held.entry)))) {
+        let (head, fact) = match held.entry.head().map(|head| (head, Fact::read(head, &held.entry))) {
             Ok((head, Ok(fact))) => (head, fact),
             Ok((_, Err(fault))) => {
                 amended.counts.aside += 1;

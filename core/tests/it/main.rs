@@ -1,0 +1,8 @@
+//! Tests of the domain over whole logs: several devices, a ledger, and every order of arrival.
+//!
+//! The world below is a ledger and devices without any transport: who has seen what is said by each test.
+
+mod book_cases;
+mod fold_laws;
+mod session_cases;
+mod world;
