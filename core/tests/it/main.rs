@@ -2,6 +2,8 @@
 //!
 //! The world below is a ledger and devices without any transport: who has seen what is said by each test.
 
+#![allow(clippy::panic, reason = "a test says what it missed by panicking")]
+
 mod book_cases;
 mod fold_laws;
 mod session_cases;
