@@ -1,0 +1,42 @@
+//! The endpoints, one type each.
+//!
+//! Promises: [`visit_all`] passes every one of them, once; what is not passed there is neither served nor documented.
+
+pub mod book;
+pub mod clashes;
+pub mod documents;
+pub mod enrol;
+pub mod entries;
+pub mod findings;
+pub mod health;
+pub mod machines;
+pub mod me;
+pub mod sync;
+pub mod token;
+
+use crate::endpoint::Endpoint;
+
+/// Something that is done for each endpoint type.
+pub trait Visit {
+    /// One endpoint.
+    fn endpoint<E: Endpoint>(&mut self);
+}
+
+/// Passes every endpoint to `visit`, in the order of the documentation.
+pub fn visit_all(visit: &mut impl Visit) {
+    visit.endpoint::<sync::Sync>();
+    visit.endpoint::<enrol::Enrol>();
+    visit.endpoint::<token::Token>();
+    visit.endpoint::<me::Me>();
+    visit.endpoint::<machines::Machines>();
+    visit.endpoint::<machines::Machine>();
+    visit.endpoint::<entries::MachineEntries>();
+    visit.endpoint::<book::MachineBook>();
+    visit.endpoint::<clashes::Clashes>();
+    visit.endpoint::<findings::Findings>();
+    visit.endpoint::<health::Healthz>();
+    visit.endpoint::<health::Readyz>();
+    visit.endpoint::<documents::Jwks>();
+    visit.endpoint::<documents::OpenApiJson>();
+    visit.endpoint::<documents::Docs>();
+}

@@ -1,0 +1,330 @@
+//! The examples of the documentation: one small story, told by two devices about one machine.
+//!
+//! Promises: everything is computed the way a real device and server compute it (links, seals, proofs, the book), from
+//! fixed keys, so that the generated document is the same on every machine.
+//!
+//! Never a secret of anyone: the keys are fixed bytes.
+
+use crate::endpoints::book::BookReply;
+use crate::endpoints::clashes::{ClashItem, ClashSort};
+use crate::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
+use crate::endpoints::findings::FindingItem;
+use crate::endpoints::machines::MachineCard;
+use crate::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, TokenRequest};
+use crate::role::Role;
+use pintle_core::book::{Book, book};
+use pintle_core::chain::{DeviceKey, LogHead, enrol_text};
+use pintle_core::exchange::{
+    ClockSample, DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullAsk, PullOutcome, Pulled, Push,
+    PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest,
+};
+use pintle_core::ids::{Baton, DeviceId, MachineId, OrganisationId, PersonId, RequestId, Signature, StoreId};
+use pintle_core::moment::Moment;
+use pintle_core::{Entry, Held};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+
+const NOW_MS: i64 = 1_778_000_000_000;
+const STORE: StoreId = StoreId([0x51; 16]);
+const ORGANISATION: OrganisationId = OrganisationId([0x52; 16]);
+const MACHINE: MachineId = MachineId([0x4d; 16]);
+const PEOPLE: [(PersonId, &str); 2] = [(PersonId([0x61; 16]), "Mira"), (PersonId([0x62; 16]), "Jonas")];
+const MARKS: [&str; 2] = ["K7", "M2"];
+const CODE: &str = "7KQF-M3XA-R8TD";
+
+fn key(device: usize) -> DeviceKey {
+    let mut secret = [0x07; 32];
+    secret[0] = u8::try_from(device).unwrap_or(0);
+    DeviceKey::from_secret(&secret)
+}
+
+fn device(device: usize) -> DeviceId {
+    DeviceId::of_key(&key(device).public())
+}
+
+/// The machine of the story.
+#[must_use]
+pub fn machine() -> MachineId {
+    MACHINE
+}
+
+/// A cursor; its bytes mean nothing.
+#[must_use]
+pub fn cursor() -> String {
+    "AVFRUVFRUVFRUVFRUVFRUVEAAAAAAAAAAQAAAAAAAAAF".to_owned()
+}
+
+fn person(index: usize) -> Person {
+    let (id, name) = PEOPLE[index % PEOPLE.len()];
+    Person { id, name: name.to_owned() }
+}
+
+/// What the two devices recorded: device, time, kind, body, words.
+fn told() -> Vec<(usize, &'static str, &'static str, Value, Option<&'static str>)> {
+    vec![
+        (0, "2026-05-04T06:41:10+02:00", "machine_added", json!({"name": "EX3", "site": "gravel pit"}), None),
+        (
+            0,
+            "2026-05-04T06:58:30+02:00",
+            "task_done",
+            json!({"task": "grease", "reading": "1204.5", "purge": "dirty",
+                "skipped": [{"point": "bucket pin left", "reason": "fitting broken off"}]}),
+            None,
+        ),
+        (
+            1,
+            "2026-05-04T07:20:00+02:00",
+            "finding_raised",
+            json!({"sign": "squeak", "point": "bucket pin left", "urgency": "soon", "reading": "1204.7"}),
+            Some("squeaks on every curl"),
+        ),
+        (1, "2026-05-04T07:25:00+02:00", "task_done", json!({"task": "grease", "reading": "1204.7"}), None),
+    ]
+}
+
+fn entries() -> Vec<Held> {
+    let mut logs: Vec<(LogHead, u64)> = (0..2).map(|i| (LogHead::empty(&key(i).public()), 0)).collect();
+    let mut held = Vec::new();
+    for (position, (by, at, kind, body, words)) in (1..).zip(told()) {
+        let (log, count) = logs[by];
+        let mut value = json!({
+            "head": {"v": 1, "seq": log.seq + 1, "machine": MACHINE, "mseq": count + 1, "seen": by, "at": at,
+                "by": PEOPLE[by].0, "kind": kind, "clock": {"boot": "3f9a01c2", "up_s": 5000 + 60 * position}},
+            "body": body,
+        });
+        if let Some(text) = words {
+            value["words"] = json!({"salt": "c2FsdHNhbHRzYWx0c2FsdA", "text": text});
+        }
+        let Ok(entry) = Entry::from_value(value) else { continue };
+        let log = log.after(&entry);
+        logs[by] = (log, count + 1);
+        held.push(Held {
+            device: device(by),
+            link: log.link,
+            position: Some(position),
+            received_ms: Some(NOW_MS),
+            off_s: None,
+            aside: None,
+            entry,
+        });
+    }
+    held
+}
+
+fn of_device(index: usize) -> Vec<Held> {
+    entries().into_iter().filter(|held| held.device == device(index)).collect()
+}
+
+fn digest(entries: &[Held]) -> Digest {
+    entries.iter().fold(Digest::default(), |digest, held| digest.with(&held.link))
+}
+
+fn wire(held: &Held) -> Pulled {
+    Pulled {
+        position: held.position.unwrap_or_default(),
+        device: held.device,
+        link: held.link,
+        received_ms: NOW_MS,
+        off_s: None,
+        aside: None,
+        entry: held.entry.clone(),
+    }
+}
+
+/// All entries of the story, as the ledger gives them.
+#[must_use]
+pub fn pulled() -> Vec<Pulled> {
+    entries().iter().map(wire).collect()
+}
+
+/// The second device pushes its two entries and asks for what the first one recorded.
+#[must_use]
+pub fn sync_request() -> SyncRequest {
+    let own = of_device(1);
+    let start = LogHead::empty(&key(1).public());
+    let log = own.iter().fold(start, |log, held| log.after(&held.entry));
+    SyncRequest {
+        protocol: PROTOCOL,
+        request: RequestId([0x71; 16]),
+        organisation: ORGANISATION,
+        device: device(1),
+        store: STORE,
+        epoch: 1,
+        baton: Baton([0x62; 16]),
+        clock: ClockSample { at: moment(), boot: Some("3f9a01c2".to_owned()), up_s: Some(5_400) },
+        log,
+        push: Some(Push {
+            from: 1,
+            previous: start.link,
+            entries: own.into_iter().map(|held| held.entry).collect(),
+            signature: key(1).seal(&ORGANISATION, 1, &log).signature,
+        }),
+        pull: PullAsk { cursor: None, bytes_max: pintle_core::limits::PAGE_BYTES_START, own: true },
+        wanted: None,
+        digest: Digest::default(),
+        directory: 1,
+        people: Vec::new(),
+    }
+}
+
+/// The server's answer to it.
+#[must_use]
+pub fn sync_reply() -> SyncReply {
+    let request = sync_request();
+    let all = entries();
+    SyncReply {
+        protocol: PROTOCOL,
+        request: request.request,
+        organisation: ORGANISATION,
+        store: STORE,
+        epoch: 1,
+        now_ms: NOW_MS,
+        baton: Baton([0x63; 16]),
+        log: request.log,
+        push: PushAnswer {
+            outcome: PushOutcome::Accepted,
+            held: vec![Receipt { from: 1, to: 2, position: 3, received_ms: NOW_MS, off_s: None }],
+            aside: Vec::new(),
+            seq: None,
+            retry_after_s: None,
+        },
+        pull: PullAnswer {
+            outcome: PullOutcome::Page,
+            entries: pulled(),
+            seals: vec![key(0).seal(&ORGANISATION, 1, &head_of(0)), key(1).seal(&ORGANISATION, 1, &request.log)],
+            cursor: Some(cursor()),
+            position: 4,
+            more: false,
+            digest: digest(&all),
+            code: None,
+        },
+        directory: Some(Directory {
+            version: 2,
+            people: vec![person(0), person(1)],
+            devices: (0..2).map(device_card).collect(),
+        }),
+        checkpoint: None,
+        blobs_wanted: Vec::new(),
+        client_min: "0.1.0".to_owned(),
+    }
+}
+
+fn head_of(index: usize) -> LogHead {
+    let start = LogHead::empty(&key(index).public());
+    of_device(index).iter().fold(start, |log, held| log.after(&held.entry))
+}
+
+fn device_card(index: usize) -> DeviceCard {
+    let mark = MARKS[index % MARKS.len()].to_owned();
+    DeviceCard { id: device(index), mark, key: key(index).public(), person: person(index).id, revoked: false }
+}
+
+fn moment() -> Moment {
+    match Moment::at(NOW_MS / 1000, 7200) {
+        Ok(moment) => moment,
+        // NOW_MS lies in 2026, well within what a moment can be.
+        Err(fault) => unreachable!("{fault}"),
+    }
+}
+
+/// The second device asks to be let in.
+#[must_use]
+pub fn enrol_request() -> EnrolRequest {
+    let public = key(1).public();
+    EnrolRequest {
+        code: CODE.to_owned(),
+        key: public,
+        mark: MARKS[1].to_owned(),
+        person: person(1),
+        proof: key(1).sign(&enrol_text(CODE, &public)),
+    }
+}
+
+/// And is.
+#[must_use]
+pub fn enrol_reply() -> EnrolReply {
+    EnrolReply {
+        organisation: OrganisationCard { id: ORGANISATION, name: "Gravel crew".to_owned() },
+        device: device(1),
+        mark: MARKS[1].to_owned(),
+        role: Role::Crew,
+        store: STORE,
+        epoch: 1,
+        baton: Baton([0x62; 16]),
+        now_ms: NOW_MS,
+        client_min: "0.1.0".to_owned(),
+    }
+}
+
+/// An assertion, really signed.
+#[must_use]
+pub fn token_request() -> TokenRequest {
+    let header = AssertionHeader { alg: "EdDSA".to_owned(), typ: "JWT".to_owned() };
+    let claims = AssertionClaims {
+        iss: device(1).to_string(),
+        sub: device(1).to_string(),
+        aud: STORE.to_string(),
+        iat: NOW_MS / 1000,
+        exp: NOW_MS / 1000 + 60,
+        jti: RequestId([0x6a; 16]).to_string(),
+    };
+    TokenRequest { assertion: crate::endpoints::token::assertion(&header, &claims, |text| key(1).sign(text)) }
+}
+
+/// A token. Not a real one: servers sign with keys of their own.
+#[must_use]
+pub fn token_reply() -> TokenReply {
+    let signature = Signature([0x73; 64]);
+    TokenReply {
+        access_token: format!("eyJhbGciOiJFZERTQSIsInR5cCI6ImF0K2p3dCJ9.eyJpc3MiOiJwaW50bGUifQ.{signature}"),
+        token_type: "Bearer".to_owned(),
+        expires_in: crate::endpoints::token::TOKEN_TTL_S,
+        now_ms: NOW_MS,
+    }
+}
+
+fn the_book() -> Book {
+    book(MACHINE, &entries())
+}
+
+/// The book of the machine.
+#[must_use]
+pub fn book_reply() -> BookReply {
+    let names = PEOPLE.iter().map(|(id, name)| (*id, (*name).to_owned())).collect();
+    let marks: BTreeMap<DeviceId, String> = (0..2).map(|i| (device(i), MARKS[i].to_owned())).collect();
+    BookReply { book: the_book(), names, marks }
+}
+
+/// The machine at a glance.
+#[must_use]
+pub fn machine_card() -> MachineCard {
+    let book = the_book();
+    let attribute = |name: &str| book.attributes.get(name).and_then(|said| said.value.as_str()).map(str::to_owned);
+    MachineCard {
+        id: MACHINE,
+        name: attribute("name"),
+        site: attribute("site"),
+        counts_as: None,
+        tagged_out: book.tagged_out,
+        findings: book.findings.len() as u64,
+        clashes: (book.clashes.len() + book.twins.len()) as u64,
+        digest: digest(&entries()),
+        position: 4,
+        last: book.last,
+    }
+}
+
+/// The open findings.
+#[must_use]
+pub fn findings() -> Vec<FindingItem> {
+    let item = |finding| FindingItem { machine: MACHINE, machine_name: Some("EX3".to_owned()), finding };
+    the_book().findings.into_iter().map(item).collect()
+}
+
+/// The twin of the story: both greased, neither knew.
+#[must_use]
+pub fn clashes() -> Vec<ClashItem> {
+    let name = Some("EX3".to_owned());
+    let item = |twin| ClashItem::of_twin(ClashSort::Twin, MACHINE, name.clone(), twin);
+    the_book().twins.into_iter().map(item).collect()
+}

@@ -1,0 +1,31 @@
+//! The generated files equal the committed ones. `PINTLE_UPDATE=1 cargo test -p pintle-openapi` writes them.
+
+use pintle_openapi::{errors_page, spec};
+use std::path::PathBuf;
+
+fn compare(file: &str, generated: &str, by_hand_after: Option<&str>) {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(file);
+    let committed = std::fs::read_to_string(&path).unwrap_or_default();
+    let by_hand = by_hand_after.and_then(|mark| committed.split_once(mark)).map_or("", |(_, rest)| rest);
+    let wanted = format!("{generated}{by_hand}");
+    if std::env::var_os("PINTLE_UPDATE").is_some() {
+        std::fs::write(&path, &wanted).expect("write the generated file");
+        return;
+    }
+    let place = committed.lines().zip(wanted.lines()).position(|(a, b)| a != b);
+    assert!(
+        committed == wanted,
+        "{file} is not what the types say (first difference in line {:?}); run: PINTLE_UPDATE=1 cargo test -p pintle-openapi",
+        place.map(|line| line + 1)
+    );
+}
+
+#[test]
+fn the_committed_document_is_the_generated_one() {
+    compare("openapi.json", &spec::document_text(), None);
+}
+
+#[test]
+fn the_committed_errors_page_is_the_generated_one() {
+    compare("../docs/ERRORS.md", &errors_page::page(), Some(errors_page::GENERATED_END));
+}
