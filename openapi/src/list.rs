@@ -56,7 +56,7 @@ impl<T: ToSchema> ToSchema for List<T> {
 /// The part of a query that asks for a page.
 pub trait Paged {
     /// Where the page begins.
-    fn cursor(&self) -> Option<&str>;
+    fn after(&self) -> Option<&str>;
     /// How many items are wanted.
     fn limit(&self) -> Option<i64>;
 }
@@ -69,7 +69,7 @@ pub struct PageQuery {
     /// `next` of the page before; absent for the first page.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[param(nullable = false)]
-    pub cursor: Option<String>,
+    pub after: Option<String>,
     /// Items wanted, 1 to 200; 50 if absent.
     #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "whole")]
     #[param(nullable = false, minimum = 1, maximum = 200)]
@@ -88,7 +88,7 @@ pub struct MachinePageQuery {
     /// `next` of the page before; absent for the first page.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[param(nullable = false)]
-    pub cursor: Option<String>,
+    pub after: Option<String>,
     /// Items wanted, 1 to 200; 50 if absent.
     #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "whole")]
     #[param(nullable = false, minimum = 1, maximum = 200)]
@@ -96,8 +96,8 @@ pub struct MachinePageQuery {
 }
 
 impl Paged for PageQuery {
-    fn cursor(&self) -> Option<&str> {
-        self.cursor.as_deref()
+    fn after(&self) -> Option<&str> {
+        self.after.as_deref()
     }
     fn limit(&self) -> Option<i64> {
         self.limit
@@ -105,8 +105,8 @@ impl Paged for PageQuery {
 }
 
 impl Paged for MachinePageQuery {
-    fn cursor(&self) -> Option<&str> {
-        self.cursor.as_deref()
+    fn after(&self) -> Option<&str> {
+        self.after.as_deref()
     }
     fn limit(&self) -> Option<i64> {
         self.limit

@@ -79,7 +79,7 @@ problems! {
     TokenExpired = "token-expired", 401, "The token is no longer valid.",
         "Get a new one at POST /v1/token.";
     InvalidAssertion = "invalid-assertion", 401, "The assertion is not one this server can accept.",
-        "Make a JWT with alg EdDSA, signed by the device key: iss and sub the device, aud the server's store id, iat, exp at most 60 s later, jti.";
+        "Make a JWT with alg EdDSA, signed by the device key: kid, iss and sub the device, aud the server's store id, iat, exp at most 60 s later, jti.";
     ClockOff = "clock-off", 401, "The assertion is not valid at the server's time.",
         "Take the server's time from now_ms of this answer, make a new assertion with it and try again once.";
     // Who may not.

@@ -259,7 +259,7 @@ pub fn enrol_reply() -> EnrolReply {
 /// An assertion, really signed.
 #[must_use]
 pub fn token_request() -> TokenRequest {
-    let header = AssertionHeader { alg: "EdDSA".to_owned(), typ: "JWT".to_owned() };
+    let header = AssertionHeader { alg: "EdDSA".to_owned(), typ: "JWT".to_owned(), kid: device(1).to_string() };
     let claims = AssertionClaims {
         iss: device(1).to_string(),
         sub: device(1).to_string(),

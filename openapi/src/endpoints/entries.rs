@@ -31,7 +31,7 @@ and its hash stands in its place.";
     fn example() -> Example<Self> {
         Example {
             path: MachinePath { machine: sample::machine() },
-            query: PageQuery { cursor: Some(sample::cursor()), limit: None },
+            query: PageQuery { after: Some(sample::cursor()), limit: None },
             body: Nothing {},
             reply: List { items: sample::pulled(), next: None },
         }

@@ -44,7 +44,7 @@ impl Endpoint for Findings {
     fn example() -> Example<Self> {
         Example {
             path: Nothing {},
-            query: MachinePageQuery { machine: Some(sample::machine()), cursor: None, limit: None },
+            query: MachinePageQuery { machine: Some(sample::machine()), after: None, limit: None },
             body: Nothing {},
             reply: List { items: sample::findings(), next: None },
         }

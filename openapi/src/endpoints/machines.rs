@@ -67,7 +67,7 @@ impl Endpoint for Machines {
     type Reply = List<MachineCard>;
 
     fn example() -> Example<Self> {
-        let query = PageQuery { cursor: None, limit: Some(50) };
+        let query = PageQuery { after: None, limit: Some(50) };
         let reply = List { items: vec![sample::machine_card()], next: Some(sample::cursor()) };
         Example { path: Nothing {}, query, body: Nothing {}, reply }
     }

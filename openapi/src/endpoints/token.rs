@@ -48,6 +48,8 @@ pub struct AssertionHeader {
     pub alg: String,
     /// `JWT`.
     pub typ: String,
+    /// The device's id.
+    pub kid: String,
 }
 
 /// Claims of an assertion.
@@ -85,7 +87,8 @@ impl Endpoint for Token {
     const ACCESS: Access = Access::BodyProof;
     const SUMMARY: &'static str = "Get a token to read with";
     const DESCRIPTION: &'static str = "\
-The assertion is a JWT in compact form (the shape of RFC 7523). Header: exactly `alg` = `EdDSA` and `typ` = `JWT`. \
+The assertion is a JWT in compact form (the shape of RFC 7523). Header: exactly `alg` = `EdDSA`, `typ` = `JWT` and `kid` = \
+the device's id. \
 Claims: exactly `iss` and `sub` (both the device's id), `aud` (the server's store id, as the enrolment and every \
 exchange give it), `iat` and `exp` in whole seconds, at most 60 apart, and `jti` (random). It is signed with the device \
 key.
