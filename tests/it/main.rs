@@ -1,0 +1,12 @@
+//! Tests over the whole: one binary, so that it links once.
+//!
+//! Promises: a test never sleeps, is never tried twice and is never ignored; what it needs it makes, on ports and in
+//! folders of its own. Where the machine lacks something (PostgreSQL, Python), `needs` decides what that means.
+//! Never the home of a single module's tests: those stand beside the module.
+
+#![allow(clippy::panic, reason = "a test says what it missed by panicking")]
+#![allow(clippy::disallowed_methods, reason = "a test is an outermost layer: it has a clock, an environment and files")]
+
+mod signatures;
+mod tidy;
+mod vectors;
