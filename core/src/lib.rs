@@ -15,6 +15,7 @@ pub mod chain;
 pub mod clash;
 pub mod decimal;
 pub mod device;
+pub mod due;
 pub mod entry;
 pub mod exchange;
 pub mod fact;
@@ -24,6 +25,7 @@ pub mod ids;
 pub mod limits;
 pub mod meter;
 pub mod moment;
+pub mod plan;
 pub mod register;
 
 pub use entry::{Entry, EntryRef, Head, Held};

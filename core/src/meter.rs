@@ -10,6 +10,7 @@
 use crate::decimal::Decimal;
 use crate::entry::EntryRef;
 use crate::fact::MeterKind;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
 /// Grace for the resolution of an hour meter, in thousandths of an hour.
@@ -93,6 +94,65 @@ fn longest_chain(order: &[usize], slack: impl Fn(usize) -> i64) -> Vec<usize> {
         chain.push(i);
     }
     chain
+}
+
+/// Use per day and how sure it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Rate {
+    /// Median of the pairwise slopes (Theil, Sen), in units a day.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub per_day: Decimal,
+    /// The slope that a tenth of them lie below.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub low: Decimal,
+    /// The slope that a tenth of them lie above.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub high: Decimal,
+    /// Number of readings it rests on.
+    pub readings: u64,
+}
+
+/// Days of readings a rate is made of: long enough for a wet week, short enough to follow the season.
+pub const RATE_DAYS: i64 = 60;
+/// Least readings, and least days they were made on, below which the plan's stated use is taken.
+pub const RATE_READINGS_MIN: usize = 4;
+/// See [`RATE_READINGS_MIN`].
+pub const RATE_DAYS_MIN: usize = 3;
+/// Most readings a rate is made of, the newest: 300 give 44,850 slopes, some milliseconds.
+const RATE_READINGS_MAX: usize = 300;
+
+/// Use per day from believed readings `(second, day, life in thousandths)` in order of time.
+#[must_use]
+pub fn rate(readings: &[(i64, i64, i64)]) -> Option<Rate> {
+    let last = readings.last()?.0;
+    let recent: Vec<&(i64, i64, i64)> =
+        readings.iter().filter(|(second, _, _)| *second >= last - RATE_DAYS * 86_400).collect();
+    let recent = &recent[recent.len().saturating_sub(RATE_READINGS_MAX)..];
+    let days: BTreeSet<i64> = recent.iter().map(|(_, day, _)| *day).collect();
+    if recent.len() < RATE_READINGS_MIN || days.len() < RATE_DAYS_MIN {
+        return None;
+    }
+    let mut slopes = Vec::with_capacity(recent.len() * (recent.len() - 1) / 2);
+    for (n, a) in recent.iter().enumerate() {
+        slopes.extend(recent[n + 1..].iter().filter(|b| b.0 > a.0).map(|b| (b.2 - a.2) * 86_400 / (b.0 - a.0)));
+    }
+    slopes.sort_unstable();
+    let middle = slopes.len() / 2;
+    let median = if slopes.is_empty() {
+        return None;
+    } else if slopes.len() % 2 == 1 {
+        slopes[middle]
+    } else {
+        (slopes[middle - 1] + slopes[middle]) / 2
+    };
+    let rank = |permille: usize| slopes[((slopes.len() - 1) * permille + 500) / 1000];
+    Some(Rate {
+        per_day: Decimal::from_milli(median),
+        low: Decimal::from_milli(rank(100)),
+        high: Decimal::from_milli(rank(900)),
+        readings: recent.len() as u64,
+    })
 }
 
 #[cfg(test)]

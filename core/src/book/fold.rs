@@ -4,10 +4,12 @@
 //! arrival, clocks or who asks.
 
 use super::amend::{Amended, Item, READING_DOUBTFUL, amend, claim, settlements};
+use super::upkeep::{Believed, Past, Work};
 use super::{
     Book, Doubt, Finding, Fuel, Meter, MeterReading, Note, PurgeSeen, Repair, Said, Shift, ShiftPast, SkippedPoint,
     Stamp, Task,
 };
+use super::{hands, upkeep};
 use crate::causality::apart;
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
@@ -33,15 +35,15 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
 
     let attributes = attributes(items, &settlements, &mut clashes);
     let (findings, findings_ended) = findings(items, &settlements, &mut clashes);
-    let meters = meters(items, &settlements, &mut clashes, &mut doubts);
-    let (tasks, twins) = tasks(items, &settlements, &mut clashes);
+    let (meters, believed) = meters(items, &settlements, &mut clashes, &mut doubts);
+    let (tasks, works, twins) = tasks(items, &settlements, &mut clashes);
     let plan = plan(items, &settlements, &mut clashes);
     let (shift, last_shift) = shifts(items);
     let (handover, notes) = notes(items);
     clashes.sort_by_key(|clash| clash.id);
     clashes.dedup_by_key(|clash| clash.id);
     doubts.sort();
-    Book {
+    let mut book = Book {
         machine,
         also: also.into_iter().collect(),
         attributes,
@@ -58,12 +60,18 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
         notes,
         repairs: repairs(items),
         plan,
+        tracks: Vec::new(),
+        keeping: Vec::new(),
+        hands: hands::hands(items, &believed),
         clashes,
         twins,
         doubts,
         counts: *counts,
         last: last.clone(),
-    }
+    };
+    let past = Past::of(items, believed, works);
+    (book.tracks, book.keeping) = past.upkeep(&book.plan_in_force());
+    book
 }
 
 fn said(resolved: Resolved, clashes: &mut Vec<Clash>) -> Said {
@@ -170,7 +178,7 @@ fn meters(
     settlements: &[Settlement<'_>],
     clashes: &mut Vec<Clash>,
     doubts: &mut Vec<Doubt>,
-) -> Vec<Meter> {
+) -> (Vec<Meter>, Believed) {
     let first_kind = items
         .iter()
         .find_map(|i| if let Fact::MachineAdded(added) = &i.fact { Some(added.meter_kind) } else { None })
@@ -192,16 +200,19 @@ fn meters(
         let one = Shown { entry, second: item.at.second(), reading: *reading, carried_milli };
         shown.entry(meter).or_default().push((one, item));
     }
+    let mut all = Believed { first: first.clone(), tracks: BTreeMap::new() };
     let mut meters: Vec<Meter> = shown
         .into_iter()
         .map(|(meter, readings)| {
             let kind = if meter == first { first_kind } else { meter.parse().unwrap_or(MeterKind::Hours) };
             let changes = carried.get(&meter).map_or(0, |(_, changes)| *changes);
-            one_meter(meter, kind, changes, &readings, settlements, clashes, doubts)
+            let (meter, track) = one_meter(meter, kind, changes, &readings, settlements, clashes, doubts);
+            all.tracks.insert(meter.meter.clone(), track);
+            meter
         })
         .collect();
     meters.sort_by_key(|meter| (meter.meter != first, meter.meter.clone()));
-    meters
+    (meters, all)
 }
 
 fn one_meter(
@@ -212,7 +223,7 @@ fn one_meter(
     settlements: &[Settlement<'_>],
     clashes: &mut Vec<Clash>,
     doubts: &mut Vec<Doubt>,
-) -> Meter {
+) -> (Meter, Vec<(i64, i64, i64)>) {
     let (refused, mut open) = settle_readings(&meter, kind, readings, settlements, clashes);
     let kept: Vec<&(Shown, &Item<'_>)> = readings.iter().filter(|(s, _)| !refused.contains(&s.entry)).collect();
     let (believed, doubtful) = meter::believe(kind, &kept.iter().map(|(s, _)| s.clone()).collect::<Vec<_>>());
@@ -236,8 +247,11 @@ fn one_meter(
         let detail = format!("{meter} {} does not fit the other readings", doubt.shown);
         doubts.push(Doubt { entry: doubt.stamp.entry, code: READING_DOUBTFUL.into(), detail });
     }
+    let track: Vec<(i64, i64, i64)> =
+        believed.iter().map(|&i| (kept[i].0.second, upkeep::day(&kept[i].1.at), kept[i].0.life_milli())).collect();
     let reading = believed.last().map(|&i| reading(kept[i]));
-    Meter { meter, kind, reading, doubtful: doubted, changes }
+    let rate = meter::rate(&track);
+    (Meter { meter, kind, reading, doubtful: doubted, changes, rate }, track)
 }
 
 /// Neighbouring readings by people who had not seen each other's, which cannot both be true: a clash. Gives the
@@ -275,7 +289,11 @@ fn settle_readings(
 }
 
 /// Tasks with twins counted once.
-fn tasks(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Vec<Clash>) -> (Vec<Task>, Vec<Twin>) {
+fn tasks(
+    items: &[Item<'_>],
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+) -> (Vec<Task>, Vec<Work>, Vec<Twin>) {
     let mut by_task: BTreeMap<&str, Vec<(&Item<'_>, &TaskDone)>> = BTreeMap::new();
     for item in items {
         if let Fact::TaskDone(done) = &item.fact {
@@ -283,12 +301,14 @@ fn tasks(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Vec<C
         }
     }
     let mut twins = Vec::new();
+    let mut works = Vec::new();
     let tasks = by_task
         .into_iter()
-        .filter_map(|(task, records)| one_task(task, &records, settlements, clashes, &mut twins))
+        .filter_map(|(task, records)| one_task(task, &records, settlements, clashes, &mut twins, &mut works))
         .collect();
     twins.sort_by_key(|twin: &Twin| twin.id);
-    (tasks, twins)
+    works.sort_by_key(|work: &Work| (work.second, work.entry));
+    (tasks, works, twins)
 }
 
 fn one_task(
@@ -297,6 +317,7 @@ fn one_task(
     settlements: &[Settlement<'_>],
     clashes: &mut Vec<Clash>,
     twins: &mut Vec<Twin>,
+    works: &mut Vec<Work>,
 ) -> Option<Task> {
     let matter = format!("task:{task}");
     let mut open = Vec::new();
@@ -320,6 +341,14 @@ fn one_task(
     for group in &groups {
         skips_after(group, &mut skipped);
     }
+    // Single points greased are not the task done: the rest stays due.
+    let whole = groups.iter().filter(|group| group.iter().any(|(_, done)| done.points.is_empty()));
+    works.extend(whole.filter_map(|group| group.first()).map(|(item, _)| Work {
+        task: task.to_owned(),
+        entry: item.held.name(),
+        second: item.at.second(),
+        day: upkeep::day(&item.at),
+    }));
     let (first, done) = groups.last()?.first()?;
     Some(Task {
         task: task.to_owned(),

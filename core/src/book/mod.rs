@@ -8,15 +8,20 @@
 
 pub(crate) mod amend;
 mod fold;
+mod hands;
+mod upkeep;
 
 pub use fold::book;
 
 use crate::clash::{Clash, Twin};
 use crate::decimal::Decimal;
+use crate::due::Track;
 use crate::entry::EntryRef;
 use crate::fact::{Condition, Material, MeterKind, Purge, Sign, Urgency};
 use crate::ids::{ClashId, MachineId, PersonId};
+use crate::meter::Rate;
 use crate::moment::Moment;
+use crate::plan::{self, Plan};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -89,6 +94,13 @@ pub struct Book {
     /// The service plan.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub plan: Option<Said>,
+    /// The clocks of the plan's tasks, counted up to the newest entry; what [`crate::due`] reckons with.
+    pub tracks: Vec<Track>,
+    /// How the plan was kept so far, task by task.
+    pub keeping: Vec<Keeping>,
+    /// Who ran the machine.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hands: Option<Hands>,
     /// What people disagree about.
     pub clashes: Vec<Clash>,
     /// What was probably recorded twice.
@@ -142,6 +154,9 @@ pub struct Meter {
     pub doubtful: Vec<MeterReading>,
     /// How often the meter was changed or rolled over.
     pub changes: u64,
+    /// Use per day, where readings tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rate: Option<Rate>,
 }
 
 /// A reading.
@@ -323,4 +338,68 @@ pub struct Counts {
     pub newer: u64,
     /// With facts withheld from this holder.
     pub withheld: u64,
+}
+
+/// How one task was kept over all its past intervals.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Keeping {
+    /// The task.
+    pub task: String,
+    /// Done before the window opened.
+    pub early: u64,
+    /// Done in the window.
+    pub on_time: u64,
+    /// Done after it closed.
+    pub late: u64,
+    /// Intervals that passed altogether without it.
+    pub never: u64,
+    /// The worst overrun past due, in thousandths of the interval.
+    pub worst_permille: i64,
+}
+
+/// Who ran the machine, by share.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Hands {
+    /// Over the machine's recorded life.
+    pub life: HandsShare,
+    /// Over the last 500 hours.
+    pub recent: HandsShare,
+}
+
+/// Shares of people, largest first.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct HandsShare {
+    /// `hours` from shifts with readings, or `entries` where there are none.
+    pub by: String,
+    /// What it was counted from, in that unit.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub total: Decimal,
+    /// Effective number of hands, 1/Σp² (Simpson; Hill number of order 2).
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub effective: Decimal,
+    /// Each person's part.
+    pub people: Vec<HandsPart>,
+}
+
+/// One person's part.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct HandsPart {
+    /// Who.
+    pub person: PersonId,
+    /// How much.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub amount: Decimal,
+}
+
+impl Book {
+    /// The plan it goes by: the one that was set, or the common one where none was set or it cannot be read.
+    #[must_use]
+    pub fn plan_in_force(&self) -> Plan {
+        let set = self.plan.as_ref().and_then(|said| said.value.as_object());
+        set.and_then(|body| plan::read(body).ok()).unwrap_or_else(plan::common)
+    }
 }

@@ -5,6 +5,7 @@
 #![allow(clippy::panic, reason = "a test says what it missed by panicking")]
 
 mod book_cases;
+mod due_cases;
 mod fold_laws;
 mod session_cases;
 mod world;

@@ -1,0 +1,293 @@
+//! What is due on a machine, and why.
+//!
+//! Promises: pure; the same book and the same moment give the same answer. Each clock of a task counts for itself, the
+//! furthest one rules. What cannot be known is `unknown`, never guessed. The reason is one sentence a crew understands.
+//!
+//! The count of each clock is made once per fold ([`Track`], part of the book); asking at another moment costs nothing
+//! but arithmetic.
+
+use crate::book::{Book, SkippedPoint};
+use crate::decimal::Decimal;
+use crate::fact::Condition;
+use crate::meter::Rate;
+use crate::plan::{Counting, Plan, PlanTask};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Seconds of a day.
+const DAY_S: i64 = 86_400;
+
+/// One clock of one task, counted up to the newest entry.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Track {
+    /// The task.
+    pub task: String,
+    /// The clock: a meter's name, `days`, `fills` or `shifts`.
+    pub clock: String,
+    /// The interval, in thousandths (days: whole days times 1000).
+    pub interval_milli: i64,
+    /// Where the running interval began, on the clock's own scale.
+    pub from_milli: i64,
+    /// Where it is due.
+    pub due_milli: i64,
+    /// Half the window.
+    pub window_milli: i64,
+    /// Where the clock stands; for days this is left out, since they run by themselves.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub now_milli: Option<i64>,
+    /// Whether the task was ever done; if not, it counts from when the machine was first recorded.
+    pub done: bool,
+    /// Hard hours in the running interval, by condition, and what they count.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    #[cfg_attr(feature = "schema", schema(value_type = std::collections::HashMap<String, Object>))]
+    pub hard: BTreeMap<Condition, Hard>,
+}
+
+/// Hours in a condition and what they count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Hard {
+    /// Hours.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub hours: Decimal,
+    /// What they count as.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub counts: Decimal,
+}
+
+/// One thing done, on one clock's scale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Counted {
+    /// Where the next interval begins.
+    pub from_milli: i64,
+    /// Where it is due.
+    pub due_milli: i64,
+    /// How this one stood to its window.
+    pub kept: Kept,
+}
+
+/// How a past interval was kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Kept {
+    /// Before the window opened.
+    Early,
+    /// In the window, edges included.
+    OnTime,
+    /// After it closed.
+    Late,
+}
+
+/// Counts one thing done at `at` against an interval that was due at `due`.
+///
+/// Sources: DA PAM 750-8 (window, edges included), 14 CFR 91.409(b) (earlier of the two).
+#[must_use]
+pub fn count(counting: Counting, interval: i64, window: i64, due: i64, at: i64) -> Counted {
+    let kept = if at < due - window {
+        Kept::Early
+    } else if at <= due + window {
+        Kept::OnTime
+    } else {
+        Kept::Late
+    };
+    let next = match counting {
+        Counting::Done => at + interval,
+        Counting::Window if kept == Kept::OnTime => due + interval,
+        Counting::Window => at + interval,
+        Counting::Earlier => due.min(at) + interval,
+        // On the grid an early one leaves the due where it is, a late one skips what has passed.
+        Counting::Due if kept == Kept::Early => due,
+        Counting::Due => due + interval * ((at - due).max(0) / interval + 1),
+    };
+    Counted { from_milli: next - interval, due_milli: next, kept }
+}
+
+/// How a task stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub enum State {
+    /// The window has closed.
+    #[serde(rename = "past window")]
+    PastWindow,
+    /// The window is open.
+    #[serde(rename = "in window")]
+    InWindow,
+    /// The window has not opened.
+    #[serde(rename = "ahead")]
+    Ahead,
+    /// No reading tells.
+    #[serde(rename = "unknown")]
+    Unknown,
+}
+
+impl State {
+    /// As it is written.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            State::PastWindow => "past window",
+            State::InWindow => "in window",
+            State::Ahead => "ahead",
+            State::Unknown => "unknown",
+        }
+    }
+}
+
+/// What is due, or will be.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Due {
+    /// The task.
+    pub task: String,
+    /// How it stands.
+    pub state: State,
+    /// The clock that rules.
+    pub clock: String,
+    /// How much of the interval is used, in thousandths; over 1000 is past due.
+    pub used_permille: i64,
+    /// What is left on that clock; negative when past due.
+    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    pub left: Decimal,
+    /// When that will be.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub when: Option<When>,
+    /// Why, in words.
+    pub why: String,
+    /// Points that were skipped and are due by themselves.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub skipped: Vec<SkippedPoint>,
+    /// What is needed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub needs: Vec<String>,
+    /// What to watch out for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
+}
+
+/// A day, and the earliest and latest it may well be. Seconds since 1970.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct When {
+    /// Most likely.
+    pub second: i64,
+    /// Earliest.
+    pub earliest_s: i64,
+    /// Latest; none if it may never be at that rate.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub latest_s: Option<i64>,
+    /// Whether the use per day is the plan's, not measured.
+    pub assumed: bool,
+}
+
+/// What is due on a machine at a moment (seconds since 1970, and the place's offset for whole days), the first thing
+/// to do first.
+#[must_use]
+pub fn due(book: &Book, now_s: i64, offset_s: i32) -> Vec<Due> {
+    let plan = book.plan_in_force();
+    let mut list: Vec<Due> = plan.tasks.iter().filter_map(|task| one(book, &plan, task, now_s, offset_s)).collect();
+    list.sort_by(|a, b| {
+        let key = |d: &Due| (d.state, std::cmp::Reverse(d.used_permille));
+        key(a).cmp(&key(b)).then_with(|| a.task.cmp(&b.task))
+    });
+    list
+}
+
+fn one(book: &Book, plan: &Plan, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<Due> {
+    let today = (now_s + i64::from(offset_s)).div_euclid(DAY_S) * 1000;
+    let tracks = book.tracks.iter().filter(|track| track.task == task.task);
+    let standing = tracks.map(|track| {
+        let now = if track.clock == "days" { Some(today) } else { track.now_milli };
+        (track, now)
+    });
+    let ruling = standing.max_by_key(|(track, now)| {
+        now.map_or(-1, |now| (now - track.from_milli).max(0) * 1000 / track.interval_milli)
+    })?;
+    let (track, now) = ruling;
+    let skipped: Vec<SkippedPoint> = book
+        .tasks
+        .iter()
+        .find(|t| t.task == task.task)
+        .map(|t| {
+            t.skipped.iter().filter(|s| task.points.is_empty() || task.points.contains(&s.point)).cloned().collect()
+        })
+        .unwrap_or_default();
+    let mut due = Due {
+        task: task.task.clone(),
+        state: State::Unknown,
+        clock: track.clock.clone(),
+        used_permille: 0,
+        left: Decimal::from_milli(track.interval_milli),
+        when: None,
+        why: format!("no reading of the {} yet", track.clock),
+        skipped,
+        needs: task.needs.clone(),
+        cautions: task.cautions.clone(),
+    };
+    let Some(now) = now else { return Some(due) };
+    due.state = if now > track.due_milli + track.window_milli {
+        State::PastWindow
+    } else if now >= track.due_milli - track.window_milli {
+        State::InWindow
+    } else {
+        State::Ahead
+    };
+    due.used_permille = (now - track.from_milli).max(0) * 1000 / track.interval_milli;
+    due.left = Decimal::from_milli(track.due_milli - now);
+    due.when = when(book, plan, track, now, offset_s);
+    due.why = why(track, now);
+    if !due.skipped.is_empty() && due.state == State::Ahead {
+        // A point that was not reached is due now, whatever the rest says.
+        due.state = State::InWindow;
+        let points: Vec<&str> = due.skipped.iter().map(|s| s.point.as_str()).collect();
+        due.why = format!("skipped last time: {}", points.join(", "));
+    }
+    Some(due)
+}
+
+fn when(book: &Book, plan: &Plan, track: &Track, now: i64, offset_s: i32) -> Option<When> {
+    if track.clock == "days" {
+        let second = track.due_milli / 1000 * DAY_S - i64::from(offset_s);
+        return Some(When { second, earliest_s: second, latest_s: Some(second), assumed: false });
+    }
+    let meter = book.meters.iter().find(|meter| meter.meter == track.clock)?;
+    let read_s = meter.reading.as_ref()?.stamp.at.second();
+    let first = book.meters.first().is_some_and(|m| m.meter == meter.meter);
+    let (rate, assumed) = match (&meter.rate, plan.use_per_day.filter(|_| first)) {
+        (Some(rate), _) => (*rate, false),
+        (None, Some(day)) => (Rate { per_day: day, low: day, high: day, readings: 0 }, true),
+        (None, None) => return None,
+    };
+    let left = (track.due_milli - now).max(0);
+    let after = |per_day: Decimal| {
+        (per_day.milli > 0).then(|| read_s.saturating_add(left.saturating_mul(DAY_S) / per_day.milli))
+    };
+    Some(When { second: after(rate.per_day)?, earliest_s: after(rate.high)?, latest_s: after(rate.low), assumed })
+}
+
+fn why(track: &Track, now: i64) -> String {
+    let used = tenths((now - track.from_milli).max(0));
+    let interval = Decimal::from_milli(track.interval_milli);
+    let unit = unit(&track.clock);
+    let since = if track.done { "since last" } else { "since the first record, never done" };
+    let mut why = format!("{used} {unit} {since}, every {interval}");
+    for (condition, hard) in &track.hard {
+        why.push_str(&format!("; {} h {condition} counts {}", hard.hours, hard.counts));
+    }
+    why
+}
+
+/// To tenths, as meters show them.
+#[must_use]
+pub fn tenths(milli: i64) -> Decimal {
+    Decimal::from_milli((milli + milli.signum() * 50) / 100 * 100)
+}
+
+/// The unit people say for a clock.
+#[must_use]
+pub fn unit(clock: &str) -> &str {
+    match clock {
+        "hours" => "h",
+        other => other,
+    }
+}
