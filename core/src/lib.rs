@@ -8,6 +8,7 @@
 //! arguments.
 
 pub mod admit;
+pub mod bench;
 pub mod book;
 pub mod canonical;
 pub mod causality;

@@ -4,6 +4,7 @@
 
 #![allow(clippy::panic, reason = "a test says what it missed by panicking")]
 
+mod bench_cases;
 mod book_cases;
 mod due_cases;
 mod fold_laws;
