@@ -406,7 +406,9 @@ impl Session {
             self.expected = None;
         }
         self.counts.received += page.entries.iter().filter(|e| e.device != standing.device).count() as u64;
-        self.counts.sent += reply.push.held.iter().map(|run| run.to - run.from + 1).sum::<u64>();
+        // A run that goes backwards, or beyond all numbers, is a server's fault and counts for what it is worth.
+        let placed = reply.push.held.iter().map(|run| run.to.saturating_add(1).saturating_sub(run.from));
+        self.counts.sent = placed.fold(self.counts.sent, u64::saturating_add);
         self.progress |= !reply.push.held.is_empty() || void || newly_lost;
         let apply = Apply {
             void,

@@ -1,0 +1,214 @@
+//! Every parser of outside bytes, and the laws that hold for whatever it is fed.
+//!
+//! Promises: no input makes one of these functions panic unless a law is broken. What is read has one spelling that reads
+//! back to the same; what is refused is refused with a stable code and a place. Driven by the fuzz targets (nightly,
+//! by hand) and by `tests/it/fuzz_regressions.rs` (stable, always).
+
+use pintle_core::admit;
+use pintle_core::canonical;
+use pintle_core::chain::{DeviceKey, LogHead};
+use pintle_core::decimal::Decimal;
+use pintle_core::device::{Effect, Input, Outgoing, Session, Standing, check_page};
+use pintle_core::entry::{Entry, PARTS};
+use pintle_core::exchange::{ClockSample, Digest, SyncReply, SyncRequest};
+use pintle_core::fact::{Fact, check_free_text, check_name};
+use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, RequestId, StoreId};
+use pintle_core::moment::Moment;
+use pintle_core::{Fault, Head};
+
+/// A parser, fed with bytes; panics if a law is broken.
+pub type Parser = fn(&[u8]);
+
+/// All of them, by the name of the fuzz target and of the folder of its corpus.
+pub const PARSERS: &[(&str, Parser)] = &[
+    ("canonical", canonical_bytes),
+    ("decimal", decimal),
+    ("entry", entry),
+    ("id", id),
+    ("moment", moment),
+    ("sync_reply", sync_reply),
+    ("sync_request", sync_request),
+    ("text", text),
+];
+
+/// Feeds one of them.
+pub fn run(name: &str, bytes: &[u8]) {
+    let (_, parser) = PARSERS.iter().find(|(known, _)| *known == name).expect("a parser of the list");
+    parser(bytes);
+}
+
+/// A refusal has a code, and a pointer that starts at the root.
+fn well_formed(fault: &Fault) {
+    assert!(!fault.code.is_empty() && fault.code.bytes().all(|c| c.is_ascii_lowercase() || c == b'-'), "{fault}");
+    assert!(fault.pointer.is_empty() || fault.pointer.starts_with('/'), "{fault}");
+    assert!(!fault.detail.is_empty(), "{fault}");
+}
+
+fn canonical_bytes(bytes: &[u8]) {
+    let value = match canonical::read(bytes) {
+        Ok(value) => value,
+        Err(fault) => return well_formed(&fault),
+    };
+    assert_eq!(canonical::check(&value), Ok(()));
+    let once = canonical::bytes(&value);
+    let again = canonical::read(&once).expect("canonical bytes are read");
+    assert_eq!(again, value);
+    assert_eq!(canonical::bytes(&again), once);
+    assert!(!once.contains(&b'\n') && !once.contains(&0), "a line end or U+0000 was not escaped");
+}
+
+fn entry(bytes: &[u8]) {
+    let entry = match Entry::from_bytes(bytes) {
+        Ok(entry) => entry,
+        Err(fault) => return well_formed(&fault),
+    };
+    let stored = entry.canonical();
+    assert_eq!(Entry::from_bytes(&stored).as_ref(), Ok(&entry));
+    assert_eq!(Entry::from_trusted_bytes(&stored).as_ref(), Ok(&entry));
+    let before = LogHead { seq: 0, link: Hash::ZERO };
+    for part in PARTS {
+        let hidden = entry.clone().withhold(part);
+        assert_eq!(before.after(&hidden), before.after(&entry), "withholding {part} changed the link");
+    }
+    match entry.head() {
+        Ok(head) => fact(head, &entry),
+        Err(fault) => well_formed(fault),
+    }
+}
+
+/// A fact that is read is written and read back as the same.
+fn fact(head: &Head, entry: &Entry) {
+    let fact = match Fact::read(head, entry) {
+        Ok(fact) => fact,
+        Err(fault) => return well_formed(&fault),
+    };
+    if let Some((kind, body)) = fact.write() {
+        assert_eq!(kind, head.kind);
+        let rewritten = Entry::new(head, body, None, None).expect("a written fact makes an entry");
+        assert_eq!(Fact::read(head, &rewritten), Ok(fact));
+    }
+}
+
+fn as_text(bytes: &[u8]) -> Option<&str> {
+    std::str::from_utf8(bytes).ok()
+}
+
+fn moment(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    match text.parse::<Moment>() {
+        Ok(moment) => {
+            assert_eq!(moment.text(), text);
+            assert!(moment.second() >= 0 && moment.offset_s().abs() <= 14 * 3600);
+            let same = Moment::at(moment.second(), moment.offset_s()).expect("its own instant");
+            assert_eq!((same.second(), same.offset_s()), (moment.second(), moment.offset_s()));
+        }
+        Err(fault) => well_formed(&fault),
+    }
+}
+
+fn decimal(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    match text.parse::<Decimal>() {
+        Ok(decimal) => {
+            assert!((0..=pintle_core::decimal::DECIMAL_MAX_MILLI).contains(&decimal.milli));
+            assert_eq!(decimal.to_string().parse(), Ok(decimal));
+        }
+        Err(fault) => well_formed(&fault),
+    }
+}
+
+fn id(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    if let Ok(id) = text.parse::<DeviceId>() {
+        assert_eq!(id.to_string(), text, "two spellings of one id");
+    }
+    if let Ok(hash) = text.parse::<Hash>() {
+        assert_eq!(hash.to_string(), text, "two spellings of one hash");
+    }
+}
+
+fn text(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    for result in [check_name(text), check_free_text(text)] {
+        if let Err(fault) = result {
+            well_formed(&fault);
+        }
+    }
+}
+
+/// The device of the samples: its key is public, it guards nothing.
+fn sample_key() -> DeviceKey {
+    DeviceKey::from_secret(&[7; 32])
+}
+
+fn sync_request(bytes: &[u8]) {
+    let Ok(value) = canonical::read(bytes) else { return };
+    let Ok(request) = serde_json::from_value::<SyncRequest>(value) else { return };
+    let again = serde_json::to_value(&request).expect("a request is JSON");
+    assert_eq!(serde_json::from_value::<SyncRequest>(again).expect("reads back"), request);
+    let Some(push) = request.push else { return };
+    match admit::check(push, &sample_key().public(), &request.organisation) {
+        Ok(checked) => {
+            let known = admit::Known {
+                head: LogHead::empty(&sample_key().public()),
+                revoked: false,
+                stored: std::collections::BTreeMap::new(),
+                machine_counts: std::collections::BTreeMap::new(),
+            };
+            let admission = admit::admit(&checked, &known, &request.clock, 1_777_870_200_000);
+            match checked.from {
+                1 => assert!(matches!(admission, admit::Admission::Write { .. }), "the first push was {admission:?}"),
+                _ => assert_eq!(admission, admit::Admission::Gap { expected: 1 }),
+            }
+        }
+        Err(admit::Refused::Malformed(fault)) => well_formed(&fault),
+        Err(admit::Refused::BadSeal) => {}
+    }
+}
+
+/// What the device of the samples has stored; the replies of the corpus answer it.
+fn standing() -> Standing {
+    let key = sample_key().public();
+    Standing {
+        organisation: OrganisationId([1; 16]),
+        device: DeviceId::of_key(&key),
+        store: StoreId([2; 16]),
+        epoch: 1,
+        baton: Baton([3; 16]),
+        cursor: None,
+        position: 0,
+        digest: Digest::default(),
+        log: LogHead::empty(&key),
+        first_unplaced: None,
+        recover: None,
+        copied: false,
+        directory: 0,
+        bytes_max: 65_536,
+    }
+}
+
+fn sync_reply(bytes: &[u8]) {
+    let Ok(value) = canonical::read(bytes) else { return };
+    let Ok(reply) = serde_json::from_value::<SyncReply>(value) else { return };
+    let again = serde_json::to_value(&reply).expect("a reply is JSON");
+    assert_eq!(serde_json::from_value::<SyncReply>(again).expect("reads back"), reply);
+    if let Err(fault) = check_page(&reply.pull.entries, |_, _| None) {
+        well_formed(&fault);
+    }
+    let at = "2026-05-04T07:12:33+02:00".parse().expect("a moment");
+    let outgoing = Outgoing {
+        request: RequestId([4; 16]),
+        clock: ClockSample { at, boot: None, up_s: None },
+        push: None,
+        people: Vec::new(),
+        wanted: None,
+    };
+    let mut session = Session::default();
+    session.step(Input::Begin(standing()));
+    session.step(Input::Loaded(outgoing));
+    let effects = session.step(Input::Replied(Box::new(reply)));
+    assert!(!effects.is_empty(), "the session waits for nothing");
+    if matches!(effects.last(), Some(Effect::Apply(_))) {
+        assert!(!session.step(Input::Applied(standing())).is_empty(), "the session waits for nothing");
+    }
+}
