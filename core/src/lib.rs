@@ -22,6 +22,7 @@ pub mod exchange;
 pub mod fact;
 pub mod fault;
 pub mod fleet;
+pub mod handover;
 pub mod ids;
 pub mod limits;
 pub mod meter;

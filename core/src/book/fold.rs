@@ -10,12 +10,12 @@ use super::{
     Stamp, Task,
 };
 use super::{hands, upkeep};
-use crate::causality::apart;
+use crate::causality::{apart, knew};
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
 use crate::entry::{EntryRef, Held};
 use crate::fact::{Choice, Fact, MeterKind, Reading, TaskDone, Urgency};
-use crate::ids::{ClashId, MachineId};
+use crate::ids::{ClashId, DeviceId, MachineId, PersonId};
 use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
 use crate::meter::{self, Shown};
 use crate::register::{self, Claim, Resolved, Settlement};
@@ -63,6 +63,7 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
         tracks: Vec::new(),
         keeping: Vec::new(),
         hands: hands::hands(items, &believed),
+        people: items.iter().map(|item| (item.by, item.stamp())).collect(),
         clashes,
         twins,
         doubts,
@@ -489,11 +490,21 @@ fn fuel(items: &[Item<'_>]) -> Option<Fuel> {
 fn notes(items: &[Item<'_>]) -> (Vec<Note>, Vec<Note>) {
     let mut handover = Vec::new();
     let mut notes = Vec::new();
+    // What a person's newest entry on a device knew, all their earlier ones there knew at most.
+    let mut newest: BTreeMap<(PersonId, DeviceId), &Item<'_>> = BTreeMap::new();
+    for item in items {
+        let slot = newest.entry((item.by, item.held.device)).or_insert(item);
+        if item.held.entry.seq() > slot.held.entry.seq() {
+            *slot = item;
+        }
+    }
     for item in items.iter().rev() {
         let Fact::NoteLeft(left) = &item.fact else { continue };
         let list = if left.handover { &mut handover } else { &mut notes };
         if list.len() < BOOK_LIST_MAX {
-            list.push(Note { stamp: item.stamp(), text: item.text.clone() });
+            let known = newest.iter().filter(|(_, later)| knew(later.held, item.held));
+            let known_to = known.map(|((person, _), _)| *person).chain([item.by]).collect();
+            list.push(Note { stamp: item.stamp(), text: item.text.clone(), known_to });
         }
     }
     (handover, notes)

@@ -24,7 +24,7 @@ use crate::moment::Moment;
 use crate::plan::{self, Plan};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Who said something, when, in which entry.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -101,6 +101,9 @@ pub struct Book {
     /// Who ran the machine.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub hands: Option<Hands>,
+    /// When each person last recorded something here.
+    #[cfg_attr(feature = "schema", schema(value_type = std::collections::HashMap<String, Stamp>))]
+    pub people: BTreeMap<PersonId, Stamp>,
     /// What people disagree about.
     pub clashes: Vec<Clash>,
     /// What was probably recorded twice.
@@ -279,6 +282,8 @@ pub struct Note {
     /// What it says; none if withheld.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+    /// People who have recorded something here in knowledge of it, its author included: they need not be told again.
+    pub known_to: BTreeSet<PersonId>,
 }
 
 /// A repair.
@@ -396,6 +401,12 @@ pub struct HandsPart {
 }
 
 impl Book {
+    /// What people call the machine; empty if nobody has said so yet.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        self.attributes.get("name").and_then(|said| said.value.as_str()).unwrap_or_default()
+    }
+
     /// The plan it goes by: the one that was set, or the common one where none was set or it cannot be read.
     #[must_use]
     pub fn plan_in_force(&self) -> Plan {

@@ -8,5 +8,6 @@ mod bench_cases;
 mod book_cases;
 mod due_cases;
 mod fold_laws;
+mod handover_cases;
 mod session_cases;
 mod world;
