@@ -6,3 +6,5 @@
 //! Never: reads or writes a row of a person's.
 
 pub mod device;
+#[cfg(feature = "ledger")]
+pub mod ledger;

@@ -1,0 +1,174 @@
+//! The schema of the ledger's database, on SQLite and on PostgreSQL, and the one function that brings it up to date.
+//!
+//! Promises: all steps that are missing run in one transaction that no second process shares, so that several
+//! starting together all succeed and none sees half a schema. A schema newer than the program is refused, untouched.
+//! A landed step is never edited: [`LANDED`] names the digest of its text and a test compares.
+//!
+//! Never: steps back. What a step did is undone by a later step.
+
+use async_trait::async_trait;
+use sea_orm_migration::sea_orm::{
+    ConnectionTrait, DatabaseConnection, DatabaseTransaction, DbBackend, DbErr, SqliteTransactionMode,
+    TransactionOptions, TransactionTrait,
+};
+use sea_orm_migration::sea_query::{Alias, IntoIden};
+use sea_orm_migration::{MigrationName, MigrationTrait, MigratorTrait, SchemaManager};
+
+/// Table in which the runner keeps the names of the steps that have run.
+pub const STEP_TABLE: &str = "schema_step";
+
+/// Key of the advisory lock that one migrating process holds on PostgreSQL: the first eight bytes of
+/// SHA-256("pintle/schema"), so that no other program's lock is met by chance.
+const ADVISORY_LOCK_KEY: i64 = i64::from_be_bytes([0xc3, 0x21, 0xbc, 0x47, 0xa5, 0x6f, 0x71, 0xaa]);
+
+/// One step of the ledger's schema.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LedgerStep {
+    /// Its name, which orders it.
+    pub name: &'static str,
+    /// The statements for SQLite.
+    pub sqlite: &'static str,
+    /// The statements for PostgreSQL.
+    pub postgres: &'static str,
+}
+
+/// Every step, in order.
+pub const STEPS: &[LedgerStep] = &[LedgerStep {
+    name: "0001_ledger",
+    sqlite: include_str!("ledger/0001_ledger.sqlite.sql"),
+    postgres: include_str!("ledger/0001_ledger.postgres.sql"),
+}];
+
+/// A step that has landed: from then on its text is frozen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Landed {
+    /// Its name.
+    pub name: &'static str,
+    /// SHA-256 of its SQLite text, in hexadecimal.
+    pub sqlite_sha256: &'static str,
+    /// SHA-256 of its PostgreSQL text, in hexadecimal.
+    pub postgres_sha256: &'static str,
+}
+
+/// Every step that has landed.
+pub const LANDED: &[Landed] = &[Landed {
+    name: "0001_ledger",
+    sqlite_sha256: "",
+    postgres_sha256: "",
+}];
+
+/// Why a schema could not be brought up to date.
+#[derive(Debug)]
+pub enum SchemaError {
+    /// The database holds a step this program does not know: it was written by a newer one.
+    Newer {
+        /// The first step that is not known.
+        step: String,
+    },
+    /// The database said no.
+    Database(DbErr),
+}
+
+impl From<DbErr> for SchemaError {
+    fn from(error: DbErr) -> Self {
+        Self::Database(error)
+    }
+}
+
+/// Brings the schema up to date. Several processes may call this at once on one database.
+///
+/// `database` is best a connection of its own: the call waits, without limit of its own, until other processes that
+/// are migrating have ended.
+///
+/// # Errors
+/// [`SchemaError::Newer`], and whatever the database says.
+pub async fn migrate(database: &DatabaseConnection) -> Result<(), SchemaError> {
+    let options = TransactionOptions {
+        sqlite_transaction_mode: Some(SqliteTransactionMode::Immediate),
+        ..TransactionOptions::default()
+    };
+    let transaction = database.begin_with_options(options).await?;
+    if transaction.get_database_backend() == DbBackend::Postgres {
+        // The lock may be held for as long as another process migrates.
+        transaction.execute_unprepared("SET LOCAL lock_timeout = 0; SET LOCAL statement_timeout = 0").await?;
+        transaction.execute_unprepared(&format!("SELECT pg_advisory_xact_lock({ADVISORY_LOCK_KEY})")).await?;
+    }
+    refuse_newer(&transaction).await?;
+    Ledger::up(&transaction, None).await?;
+    transaction.commit().await?;
+    Ok(())
+}
+
+async fn refuse_newer(transaction: &DatabaseTransaction) -> Result<(), SchemaError> {
+    let ran = Ledger::get_migration_models(transaction).await?;
+    match ran.into_iter().find(|step| STEPS.iter().all(|known| known.name != step.version)) {
+        Some(step) => Err(SchemaError::Newer { step: step.version }),
+        None => Ok(()),
+    }
+}
+
+/// The runner's view of [`STEPS`].
+struct Ledger;
+
+impl MigratorTrait for Ledger {
+    fn migrations() -> Vec<Box<dyn MigrationTrait>> {
+        STEPS.iter().map(|step| Box::new(*step) as Box<dyn MigrationTrait>).collect()
+    }
+
+    fn migration_table_name() -> sea_orm_migration::sea_orm::DynIden {
+        Alias::new(STEP_TABLE).into_iden()
+    }
+}
+
+impl MigrationName for LedgerStep {
+    fn name(&self) -> &str {
+        self.name
+    }
+}
+
+#[async_trait]
+impl MigrationTrait for LedgerStep {
+    async fn up(&self, manager: &SchemaManager) -> Result<(), DbErr> {
+        let connection = manager.get_connection();
+        let sql = match connection.get_database_backend() {
+            DbBackend::Sqlite => self.sqlite,
+            DbBackend::Postgres => self.postgres,
+            other => return Err(DbErr::Migration(format!("there is no schema for {other:?}"))),
+        };
+        connection.execute_unprepared(sql).await.map(|_| ())
+    }
+
+    fn use_transaction(&self) -> Option<bool> {
+        Some(true)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use sha2::{Digest, Sha256};
+    use std::fmt::Write as _;
+
+    fn sha256(text: &str) -> String {
+        Sha256::digest(text.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
+            write!(hex, "{byte:02x}").expect("a text takes it");
+            hex
+        })
+    }
+
+    #[test]
+    fn landed_steps_are_frozen() {
+        let texts: Vec<_> = STEPS.iter().map(|step| (step.name, sha256(step.sqlite), sha256(step.postgres))).collect();
+        let landed: Vec<_> = LANDED
+            .iter()
+            .map(|step| (step.name, step.sqlite_sha256.to_owned(), step.postgres_sha256.to_owned()))
+            .collect();
+        assert_eq!(texts[..landed.len()], landed, "a landed step was edited; add a new step instead");
+        assert_eq!(texts.len(), landed.len(), "a step has not been entered in LANDED");
+    }
+
+    #[test]
+    fn steps_are_in_order_of_their_names() {
+        assert!(STEPS.is_sorted_by(|a, b| a.name < b.name));
+    }
+}
