@@ -53,8 +53,8 @@ pub struct Landed {
 /// Every step that has landed.
 pub const LANDED: &[Landed] = &[Landed {
     name: "0001_ledger",
-    sqlite_sha256: "",
-    postgres_sha256: "",
+    sqlite_sha256: "7862e03a516b13e2ffa1d67582cd9d8f67c31a9e0a7ce0cf56907e4957911117",
+    postgres_sha256: "348a3982f5da574e4d76bedd5861e8300c7e24379d2a31374b76956e3de21382",
 }];
 
 /// Why a schema could not be brought up to date.
@@ -83,11 +83,7 @@ impl From<DbErr> for SchemaError {
 /// # Errors
 /// [`SchemaError::Newer`], and whatever the database says.
 pub async fn migrate(database: &DatabaseConnection) -> Result<(), SchemaError> {
-    let options = TransactionOptions {
-        sqlite_transaction_mode: Some(SqliteTransactionMode::Immediate),
-        ..TransactionOptions::default()
-    };
-    let transaction = database.begin_with_options(options).await?;
+    let transaction = begin(database).await?;
     if transaction.get_database_backend() == DbBackend::Postgres {
         // The lock may be held for as long as another process migrates.
         transaction.execute_unprepared("SET LOCAL lock_timeout = 0; SET LOCAL statement_timeout = 0").await?;
@@ -97,6 +93,16 @@ pub async fn migrate(database: &DatabaseConnection) -> Result<(), SchemaError> {
     Ledger::up(&transaction, None).await?;
     transaction.commit().await?;
     Ok(())
+}
+
+#[allow(clippy::disallowed_methods, reason = "the schema's one transaction, immediate on SQLite and locked below")]
+async fn begin(database: &DatabaseConnection) -> Result<DatabaseTransaction, DbErr> {
+    let options = TransactionOptions {
+        sqlite_transaction_mode: (database.get_database_backend() == DbBackend::Sqlite)
+            .then_some(SqliteTransactionMode::Immediate),
+        ..TransactionOptions::default()
+    };
+    database.begin_with_options(options).await
 }
 
 async fn refuse_newer(transaction: &DatabaseTransaction) -> Result<(), SchemaError> {

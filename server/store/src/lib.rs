@@ -7,6 +7,7 @@
 //!
 //! Never: HTTP, the clock, a decision of its own. Decisions are `pintle_core::admit`'s, taken inside the transaction.
 
+mod ledger;
 pub mod memory;
 pub mod sql;
 
@@ -15,7 +16,7 @@ use pintle_core::admit::{Admission, Checked};
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, Wanted};
 use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, StoreId};
-use pintle_core::{Fault, Held};
+use pintle_core::{Entry, Fault, Held};
 
 /// What a storage operation can fail with. Expected outcomes are values, these are surprises.
 #[derive(Debug, thiserror::Error)]
@@ -189,6 +190,9 @@ pub enum Enrolled {
     NoSuchCode,
     /// The code has been used by another device.
     CodeUsed,
+    /// The key is that of a revoked device, or of a device of another organisation: a new key is needed. The code
+    /// has not been spent.
+    KeyRefused,
 }
 
 /// A device as the server knows it.
@@ -234,7 +238,7 @@ pub enum BatonJudged {
 pub struct Page {
     /// The entries, in order of position.
     pub entries: Vec<Held>,
-    /// Seals whose last entry lies in the page.
+    /// Seals whose last entry is one of `entries`.
     pub seals: Vec<Seal>,
     /// The position up to which the ledger has been looked through.
     pub position: u64,
@@ -246,14 +250,19 @@ pub struct Page {
     pub digest: Digest,
 }
 
+/// What an entry takes in a reply beside its canonical bytes, in bytes: position, device, link, instant and marks with
+/// their names come to some 190.
+pub const ENTRY_FRAME_BYTES: usize = 192;
+
 /// What a page is to hold.
 #[derive(Debug, Clone)]
 pub struct PageAsk {
     /// Entries after this position.
     pub after: u64,
-    /// At most about so many bytes of entries; at least one entry is given.
+    /// At most so many bytes: canonical bytes of the entries, and [`ENTRY_FRAME_BYTES`] for each. One entry is given
+    /// however large.
     pub bytes_max: usize,
-    /// At most so many rows are looked at, matching or not.
+    /// At most so many rows are looked at, matching or not; at least one is.
     pub rows_max: usize,
     /// Which machines; entries about no machine are always wanted.
     pub wanted: Wanted,
@@ -313,13 +322,20 @@ pub trait Store: Send + Sync + 'static {
     /// Stores an enrolment code.
     async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()>;
 
-    /// Lets a device in: spends the code, writes the device and its person, raises the directory's version. All or nothing.
+    /// Lets a device in: spends the code, writes the device and its person, raises the directory's version. All or
+    /// nothing.
+    ///
+    /// The same code and key again are [`Enrolled::In`] again, also after the code's end, and hand on to the new baton:
+    /// the reply may have been lost. A device of the organisation that shows a fresh code (its database is gone, its
+    /// key is not) keeps its mark and log and gets the code's role and the person of the enrolment. A mark that
+    /// another device of the organisation has, whatever its case, gets the first free digit from 2.
     async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled>;
 
     /// The device, if it is enrolled. A device id belongs to one organisation at most.
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>>;
 
-    /// Revokes a device. What it pushes from then on is set aside. Says whether there was such a device.
+    /// Revokes a device and raises the directory's version. What it pushes from then on is set aside. Says whether the
+    /// organisation has such a device; a second time changes nothing.
     async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool>;
 
     /// Judges the baton a device presents, and hands on to `next` if it is the current one. One transaction.
@@ -328,9 +344,11 @@ pub trait Store: Send + Sync + 'static {
     /// Stores which machines a device wants.
     async fn wanted_set(&self, scope: DeviceScope, wanted: &Wanted) -> StoreResult<()>;
 
-    /// Decides about a push and writes what it brings, in one transaction: lock the device, then the machines touched
-    /// in order of id, ask `admit`, insert the entries, last of all advance the ledger's head and give the positions.
-    /// A fork is kept beside the ledger, byte for byte, once per (device, first differing number, last link).
+    /// Decides about a push and writes what it brings, in one transaction: lock the device, ask `admit`, lock the
+    /// machines touched in order of id, lock the ledger's head, give the positions and insert the entries, last of all
+    /// advance the head. The same push again is [`Admission::Held`] with the same receipts.
+    /// A fork is kept beside the ledger from the first number that differs, byte for byte, once per (device, number,
+    /// last link).
     async fn push(
         &self,
         scope: DeviceScope,
@@ -339,13 +357,22 @@ pub trait Store: Send + Sync + 'static {
         now_ms: i64,
     ) -> StoreResult<Pushed>;
 
-    /// Keeps what a copy of a device pushed, beside the ledger, as a fork is kept.
+    /// Keeps what a copy of a device pushed, beside the ledger, whole, as a fork is kept. Again changes nothing.
     async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()>;
 
-    /// The branches kept beside the ledger: device, first number, last link, number of entries. Newest first.
+    /// The branches kept beside the ledger, newest first; then by device, first number and last link.
     async fn branches(&self, organisation: OrganisationId) -> StoreResult<Vec<Branch>>;
 
-    /// A page of the ledger, from one snapshot.
+    /// The entries of one branch in order, named as in [`Branch`]; none if the organisation has no such branch.
+    async fn branch_entries(
+        &self,
+        organisation: OrganisationId,
+        device: DeviceId,
+        from: u64,
+        link: Hash,
+    ) -> StoreResult<Vec<BranchEntry>>;
+
+    /// A page of the ledger, from one snapshot. An `after` beyond the ledger's end gives an empty page at its end.
     async fn page(&self, organisation: OrganisationId, ask: &PageAsk) -> StoreResult<Page>;
 
     /// The link at a position, or none if the ledger is shorter. Position 0 has [`Hash::ZERO`].
@@ -389,7 +416,7 @@ pub trait Store: Send + Sync + 'static {
     /// The kept view of one machine, stale or not.
     async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>>;
 
-    /// Keeps a view, in place of an older one.
+    /// Keeps a view, in place of what was kept before.
     async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()>;
 }
 
@@ -402,13 +429,44 @@ pub struct Branch {
     pub from: u64,
     /// Link of the last entry kept.
     pub link: Hash,
+    /// Link before the first entry kept.
+    pub previous: Hash,
     /// How many entries are kept.
     pub count: u64,
     /// When the server received them.
     pub received_ms: i64,
+    /// The device's seal over the push they came in; it may begin before `from`.
+    pub seal: Seal,
+}
+
+/// One entry of a branch.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BranchEntry {
+    /// Its link in the branch.
+    pub link: Hash,
+    /// The entry.
+    pub entry: Entry,
 }
 
 /// A fault as the caller may show it: kept here so that implementations share one spelling of damage.
 pub fn corrupt(table: &'static str, row: impl ToString, column: &'static str, fault: &Fault) -> StoreError {
     StoreError::Corrupt { table, row: row.to_string(), column, detail: fault.to_string() }
+}
+
+/// Refuses a text with U+0000, which PostgreSQL cannot hold and SQLite would take.
+///
+/// Outside texts are checked before they come here; this keeps the implementations alike.
+fn storable<'a>(act: &'static str, texts: impl IntoIterator<Item = &'a str>) -> StoreResult<()> {
+    if texts.into_iter().any(|text| text.contains('\0')) {
+        return Err(StoreError::Failed { act, detail: "a text holds U+0000".into() });
+    }
+    Ok(())
+}
+
+/// Refuses a push whose seal is another device's than the one it came from: its caller checked it against another key.
+fn same_device(act: &'static str, scope: DeviceScope, checked: &Checked) -> StoreResult<()> {
+    if checked.seal.device != scope.device {
+        return Err(StoreError::Failed { act, detail: "the push is another device's".into() });
+    }
+    Ok(())
 }

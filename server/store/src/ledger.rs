@@ -1,0 +1,239 @@
+//! The arithmetic of a ledger, shared by every implementation: positions, running digests, pages, branches, marks.
+//!
+//! Promises: pure functions. What a push writes and what a page holds is decided here, once, and only then done by an
+//! implementation in its own way.
+//!
+//! Never: I/O, locks, a database.
+
+use crate::{Branch, ENTRY_FRAME_BYTES, PageAsk};
+use pintle_core::admit::{Checked, CheckedEntry, Fresh};
+use pintle_core::exchange::Digest;
+use pintle_core::ids::{DeviceId, Hash, MachineId};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Where a ledger ends: its last position, and the digest of all of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(crate) struct LedgerEnd {
+    /// The last position; also the number of entries, for there is no hole.
+    pub position: u64,
+    /// Sum over all entries, see [`Digest`].
+    pub sum: u64,
+}
+
+impl LedgerEnd {
+    /// The digest of the whole ledger.
+    pub fn digest(self) -> Digest {
+        Digest { count: self.position, sum: self.sum }
+    }
+}
+
+/// One row of the ledger, as every implementation keeps it.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct LedgerRow {
+    pub position: u64,
+    pub device: DeviceId,
+    pub seq: u64,
+    pub link: Hash,
+    /// The machine the entry is about; none if its head names none or cannot be read.
+    pub machine: Option<MachineId>,
+    pub kind: Option<String>,
+    pub at_s: Option<i64>,
+    pub received_ms: i64,
+    pub off_s: Option<i64>,
+    pub aside: Option<String>,
+    pub bytes: Vec<u8>,
+    /// Sum of the ledger up to and with this row.
+    pub sum: u64,
+    /// Digest of the machine's entries up to and with this row.
+    pub machine_digest: Digest,
+}
+
+/// Digests of machines; `None` counts the entries about no machine.
+pub(crate) type MachineDigests = BTreeMap<Option<MachineId>, Digest>;
+
+/// The machine an entry counts for.
+pub(crate) fn machine_of(fresh: &Fresh) -> Option<MachineId> {
+    fresh.entry.head().ok().and_then(|head| head.machine)
+}
+
+/// Gives new entries the positions after `end` and moves `end` and the machines' digests on.
+pub(crate) fn append(
+    device: DeviceId,
+    fresh: &[Fresh],
+    received_ms: i64,
+    end: &mut LedgerEnd,
+    machines: &mut MachineDigests,
+) -> Vec<LedgerRow> {
+    let mut rows = Vec::with_capacity(fresh.len());
+    for new in fresh {
+        let machine = machine_of(new);
+        let head = new.entry.head().ok();
+        let machine_digest = machines.entry(machine).or_default();
+        *machine_digest = machine_digest.with(&new.link);
+        let whole = end.digest().with(&new.link);
+        *end = LedgerEnd { position: whole.count, sum: whole.sum };
+        rows.push(LedgerRow {
+            position: end.position,
+            device,
+            seq: new.entry.seq(),
+            link: new.link,
+            machine,
+            kind: head.map(|head| head.kind.clone()),
+            at_s: head.map(|head| head.at.second()),
+            received_ms,
+            off_s: new.off_s,
+            aside: new.aside.as_ref().map(|fault| fault.code.clone()),
+            bytes: new.bytes.clone(),
+            sum: end.sum,
+            machine_digest: *machine_digest,
+        });
+    }
+    rows
+}
+
+/// A row as a page looks at it, before its bytes are read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Candidate {
+    pub position: u64,
+    pub device: DeviceId,
+    pub machine: Option<MachineId>,
+    pub bytes: usize,
+}
+
+/// Which rows a page holds.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct PagePlan {
+    /// Their positions, in order.
+    pub positions: Vec<u64>,
+    /// The position up to which the ledger has been looked through.
+    pub position: u64,
+}
+
+/// How many rows a page looks at.
+pub(crate) fn rows_max(ask: &PageAsk) -> usize {
+    ask.rows_max.max(1)
+}
+
+/// Chooses the rows of a page among candidates in order of position after `ask.after`.
+pub(crate) fn plan_page(ask: &PageAsk, candidates: impl IntoIterator<Item = Candidate>) -> PagePlan {
+    let mut plan = PagePlan { positions: Vec::new(), position: ask.after };
+    let mut bytes = 0usize;
+    for row in candidates.into_iter().take(rows_max(ask)) {
+        if wants(ask, &row) {
+            bytes = bytes.saturating_add(row.bytes).saturating_add(ENTRY_FRAME_BYTES);
+            if bytes > ask.bytes_max && !plan.positions.is_empty() {
+                break;
+            }
+            plan.positions.push(row.position);
+        }
+        plan.position = row.position;
+    }
+    plan
+}
+
+fn wants(ask: &PageAsk, row: &Candidate) -> bool {
+    let machine_wanted = match (&ask.wanted.machines, row.machine) {
+        (None, _) | (_, None) => true,
+        (Some(machines), Some(machine)) => machines.contains(&machine),
+    };
+    machine_wanted && ask.except != Some(row.device)
+}
+
+/// What is kept of a push that cannot be written: its entries from the first number that differs.
+///
+/// `differs` may lie before the push: then all of it is kept. Returns none if nothing of the push differs.
+pub(crate) fn branch_of(checked: &Checked, differs: u64, received_ms: i64) -> Option<(Branch, &[CheckedEntry])> {
+    let skipped = usize::try_from(differs.saturating_sub(checked.from)).ok()?;
+    let kept = checked.entries.get(skipped..)?;
+    let (first, last) = (kept.first()?, kept.last()?);
+    let previous = match skipped.checked_sub(1) {
+        Some(before) => checked.entries.get(before)?.link,
+        None => checked.previous,
+    };
+    let branch = Branch {
+        device: checked.seal.device,
+        from: first.entry.seq(),
+        link: last.link,
+        previous,
+        count: kept.len() as u64,
+        received_ms,
+        seal: checked.seal,
+    };
+    Some((branch, kept))
+}
+
+/// A mark as it is compared: without its case.
+pub(crate) fn folded(mark: &str) -> String {
+    mark.to_lowercase()
+}
+
+/// Longest mark that is made up, in characters: short enough to say aloud.
+const MARK_CHARS_MAX: usize = 4;
+
+/// The mark wished for, or that with the first free number from 2 after it. A long one gives up its last characters
+/// to the number. `taken` holds folded marks.
+pub(crate) fn free_mark(wished: &str, taken: &BTreeSet<String>) -> String {
+    if !taken.contains(&folded(wished)) {
+        return wished.to_owned();
+    }
+    let mut number = 2u64;
+    loop {
+        let digits = number.to_string();
+        let kept = MARK_CHARS_MAX.saturating_sub(digits.len()).max(1);
+        let mark: String = wished.chars().take(kept).chain(digits.chars()).collect();
+        // Ends: `taken` is finite and every number gives another mark of the same first character.
+        if !taken.contains(&folded(&mark)) {
+            return mark;
+        }
+        number += 1;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use pintle_core::exchange::Wanted;
+
+    fn row(position: u64, device: u8, machine: Option<u8>, bytes: usize) -> Candidate {
+        Candidate { position, device: DeviceId([device; 16]), machine: machine.map(|m| MachineId([m; 16])), bytes }
+    }
+
+    fn ask(bytes_max: usize, rows_max: usize) -> PageAsk {
+        PageAsk { after: 0, bytes_max, rows_max, wanted: Wanted::default(), except: None }
+    }
+
+    #[test]
+    fn a_page_ends_before_the_entry_that_is_too_much_and_never_stands_still() {
+        let rows = [row(1, 1, None, 1000), row(2, 1, None, 1000), row(3, 1, None, 1000)];
+        let two = 2 * (1000 + ENTRY_FRAME_BYTES);
+        assert_eq!(plan_page(&ask(two, 10), rows), PagePlan { positions: vec![1, 2], position: 2 });
+        assert_eq!(plan_page(&ask(two - 1, 10), rows), PagePlan { positions: vec![1], position: 1 });
+        assert_eq!(plan_page(&ask(0, 10), rows), PagePlan { positions: vec![1], position: 1 });
+        assert_eq!(plan_page(&ask(usize::MAX, 2), rows), PagePlan { positions: vec![1, 2], position: 2 });
+        assert_eq!(plan_page(&ask(usize::MAX, 0), rows), PagePlan { positions: vec![1], position: 1 });
+    }
+
+    #[test]
+    fn rows_that_are_not_wanted_cost_nothing_but_move_the_page_on() {
+        let rows = [row(4, 1, Some(9), 9000), row(5, 2, Some(7), 10), row(6, 2, None, 10), row(7, 1, None, 10)];
+        let mut some = PageAsk { wanted: Wanted { machines: Some([MachineId([7; 16])].into()) }, ..ask(500, 10) };
+        assert_eq!(plan_page(&some, rows), PagePlan { positions: vec![5, 6], position: 6 });
+        some.except = Some(DeviceId([2; 16]));
+        assert_eq!(plan_page(&some, rows), PagePlan { positions: vec![7], position: 7 });
+    }
+
+    #[test]
+    fn marks_stay_short_and_unique_without_their_case() {
+        let mut taken = BTreeSet::new();
+        for mark in ["K7", "K72", "K73"] {
+            assert_eq!(free_mark("K7", &taken), mark);
+            taken.insert(folded(mark));
+        }
+        assert_eq!(free_mark("k7", &taken), "k74");
+        taken.extend((2..=99).map(|n| format!("ab{n}")));
+        taken.insert("abcd".into());
+        assert_eq!(free_mark("ABCD", &taken), "ABC2");
+        taken.extend((2..=9).map(|n| format!("abc{n}")));
+        assert_eq!(free_mark("ABCD", &taken), "A100", "two digits leave AB, all of whose numbers are taken");
+    }
+}

@@ -1,0 +1,607 @@
+//! The ledger in memory, with faults on demand: for tests and for the simulator.
+//!
+//! Promises: the behaviour of the databases, held to by the same contract suite; a write is seen whole or not at all.
+//! A fault strikes when it was asked for and never otherwise.
+//!
+//! Never: the disk, a clock, randomness.
+
+use crate::ledger::{
+    Candidate, LedgerEnd, LedgerRow, MachineDigests, append, branch_of, folded, free_mark, machine_of, plan_page,
+};
+use crate::{
+    BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, FreshSecrets,
+    Identity, MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreError, StoreResult, corrupt,
+    same_device, storable,
+};
+use async_trait::async_trait;
+use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
+use pintle_core::chain::{LogHead, Seal};
+use pintle_core::exchange::{ClockSample, DeviceCard, Digest, Directory, Person, Wanted};
+use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId};
+use pintle_core::{Entry, Held};
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::Bound;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+/// A fault of one write.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WriteFault {
+    /// It fails before it is committed: nothing is written.
+    BeforeCommit,
+    /// It is committed, and the answer is lost on its way back.
+    ReplyLost,
+    /// There is no room for it: nothing is written.
+    Full,
+}
+
+/// The ledgers of a server, in memory.
+#[derive(Debug)]
+pub struct MemoryStore {
+    identity: Identity,
+    inner: Mutex<Inner>,
+}
+
+#[derive(Debug, Default)]
+struct Inner {
+    state: State,
+    faults: VecDeque<WriteFault>,
+    down: bool,
+}
+
+/// Everything that a database would hold.
+#[derive(Debug, Clone, Default)]
+struct State {
+    organisations: BTreeMap<OrganisationId, Ledger>,
+    devices: BTreeMap<DeviceId, Device>,
+    codes: BTreeMap<Hash, Code>,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Ledger {
+    name: String,
+    directory_version: u64,
+    people: BTreeMap<PersonId, String>,
+    /// Row of position n at index n − 1.
+    rows: Vec<LedgerRow>,
+    machines: BTreeMap<Option<MachineId>, (Digest, u64)>,
+    seals: BTreeMap<u64, Seal>,
+    branches: BTreeMap<(DeviceId, u64, Hash), KeptBranch>,
+    views: BTreeMap<MachineId, MachineView>,
+}
+
+#[derive(Debug, Clone)]
+struct KeptBranch {
+    branch: Branch,
+    /// Link and canonical bytes of each entry.
+    entries: Vec<(Hash, Vec<u8>)>,
+}
+
+#[derive(Debug, Clone)]
+struct Device {
+    record: DeviceRecord,
+    positions: BTreeMap<u64, u64>,
+    machine_counts: BTreeMap<MachineId, u64>,
+}
+
+#[derive(Debug, Clone)]
+struct Code {
+    organisation: OrganisationId,
+    code: EnrolmentCode,
+    spent_by: Option<DeviceId>,
+}
+
+impl MemoryStore {
+    /// A new, empty database.
+    #[must_use]
+    pub fn new(secrets: FreshSecrets) -> Self {
+        let FreshSecrets { store, cursor_secret, token_secret } = secrets;
+        let identity = Identity { store, epoch: 1, cursor_secret, token_secret };
+        Self { identity, inner: Mutex::default() }
+    }
+
+    /// A copy as it is now, as a backup would hold it; `epoch` is the copy's. Faults asked for are not copied.
+    #[must_use]
+    pub fn copy(&self, epoch: u64) -> Self {
+        let state = self.lock().state.clone();
+        let identity = Identity { epoch, ..self.identity.clone() };
+        Self { identity, inner: Mutex::new(Inner { state, ..Inner::default() }) }
+    }
+
+    /// Has the next write that no earlier fault waits for end in this one.
+    pub fn fail_next_write(&self, fault: WriteFault) {
+        self.lock().faults.push_back(fault);
+    }
+
+    /// From now on the database does not answer at all.
+    pub fn go_down(&self) {
+        self.lock().down = true;
+    }
+
+    /// From now on the database answers again, with what it held.
+    pub fn come_up(&self) {
+        self.lock().down = false;
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        // A change checks everything before it writes, so that a panic in a caller's thread left nothing half done.
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn read<T>(&self, act: &'static str, look: impl FnOnce(&State) -> StoreResult<T>) -> StoreResult<T> {
+        let inner = self.lock();
+        if inner.down {
+            return Err(StoreError::Unavailable { act, detail: "it has been taken down".into() });
+        }
+        look(&inner.state)
+    }
+
+    fn write<T>(&self, act: &'static str, change: impl FnOnce(&mut State) -> StoreResult<T>) -> StoreResult<T> {
+        let mut inner = self.lock();
+        if inner.down {
+            return Err(StoreError::Unavailable { act, detail: "it has been taken down".into() });
+        }
+        match inner.faults.pop_front() {
+            None => change(&mut inner.state),
+            Some(WriteFault::Full) => Err(StoreError::Full { act }),
+            Some(WriteFault::BeforeCommit) => {
+                Err(StoreError::Unavailable { act, detail: "it failed before the commit".into() })
+            }
+            Some(WriteFault::ReplyLost) => {
+                change(&mut inner.state)?;
+                Err(StoreError::Unavailable { act, detail: "the answer was lost after the commit".into() })
+            }
+        }
+    }
+}
+
+fn no_such(act: &'static str, what: &str) -> StoreError {
+    StoreError::Failed { act, detail: format!("there is no such {what}") }
+}
+
+impl State {
+    fn ledger(&mut self, act: &'static str, organisation: OrganisationId) -> StoreResult<&mut Ledger> {
+        self.organisations.get_mut(&organisation).ok_or_else(|| no_such(act, "organisation"))
+    }
+
+    fn device(&mut self, act: &'static str, scope: DeviceScope) -> StoreResult<&mut Device> {
+        self.devices
+            .get_mut(&scope.device)
+            .filter(|device| device.record.organisation == scope.organisation)
+            .ok_or_else(|| no_such(act, "device of the organisation"))
+    }
+
+    fn enrol(&mut self, enrolment: &Enrolment) -> StoreResult<Enrolled> {
+        let device = DeviceId::of_key(&enrolment.key);
+        let Some(code) = self.codes.get_mut(&enrolment.code) else { return Ok(Enrolled::NoSuchCode) };
+        let again = code.spent_by == Some(device);
+        if code.spent_by.is_some() && !again {
+            return Ok(Enrolled::CodeUsed);
+        }
+        if !again && code.code.expires_ms <= enrolment.now_ms {
+            return Ok(Enrolled::NoSuchCode);
+        }
+        let known = self.devices.get_mut(&device);
+        if known.as_ref().is_some_and(|d| d.record.revoked || d.record.organisation != code.organisation) {
+            return Ok(Enrolled::KeyRefused);
+        }
+        let ledger = self.organisations.get_mut(&code.organisation).ok_or_else(|| no_such("enrol", "organisation"))?;
+        code.spent_by = Some(device);
+        let organisation = Organisation { id: code.organisation, name: ledger.name.clone() };
+        let role = code.code.role;
+        if let Some(known) = known {
+            let record = &mut known.record;
+            (record.baton_before, record.baton) = (record.baton, enrolment.baton);
+            if !again {
+                record.role = role;
+                record.person = enrolment.person.id;
+                ledger.people.entry(enrolment.person.id).or_insert_with(|| enrolment.person.name.clone());
+                ledger.directory_version += 1;
+            }
+            return Ok(Enrolled::In { organisation, mark: record.mark.clone(), role: record.role });
+        }
+        ledger.people.entry(enrolment.person.id).or_insert_with(|| enrolment.person.name.clone());
+        ledger.directory_version += 1;
+        let others = self.devices.values().filter(|d| d.record.organisation == organisation.id);
+        let mark = free_mark(&enrolment.mark, &others.map(|d| folded(&d.record.mark)).collect());
+        let record = DeviceRecord {
+            organisation: organisation.id,
+            device,
+            key: enrolment.key,
+            mark: mark.clone(),
+            person: enrolment.person.id,
+            role,
+            revoked: false,
+            head: LogHead::empty(&enrolment.key),
+            baton: enrolment.baton,
+            baton_before: enrolment.baton,
+            wanted: Wanted::default(),
+        };
+        let device_row = Device { record, positions: BTreeMap::new(), machine_counts: BTreeMap::new() };
+        self.devices.insert(device, device_row);
+        Ok(Enrolled::In { organisation, mark, role })
+    }
+
+    fn push(&mut self, scope: DeviceScope, checked: &Checked, clock: &ClockSample, now_ms: i64) -> StoreResult<Pushed> {
+        let device = self.device("push", scope)?.clone();
+        let ledger = self.ledger("push", scope.organisation)?;
+        let stored = |device: &Device, ledger: &Ledger| -> BTreeMap<u64, Stored> {
+            let range = checked.from - 1..=checked.seal.to;
+            device.positions.range(range).filter_map(|(seq, at)| Some((*seq, ledger.stored(*at)?))).collect()
+        };
+        let known = Known {
+            head: device.record.head,
+            revoked: device.record.revoked,
+            stored: stored(&device, ledger),
+            machine_counts: device.machine_counts.clone(),
+        };
+        let admission = admit::admit(checked, &known, clock, now_ms);
+        let mut device = device;
+        match &admission {
+            Admission::Write { fresh, head, machine_counts } => {
+                device.positions.extend(ledger.write(scope.device, fresh, &checked.seal, now_ms));
+                device.record.head = *head;
+                device.machine_counts.clone_from(machine_counts);
+            }
+            Admission::Fork { seq } => ledger.keep(checked, *seq, now_ms),
+            Admission::Held | Admission::Gap { .. } => {}
+        }
+        let answer = admit::answer(&admission, checked, known.revoked, &stored(&device, ledger));
+        let head = device.record.head;
+        self.devices.insert(scope.device, device);
+        Ok(Pushed { admission, answer, head })
+    }
+}
+
+impl Ledger {
+    fn end(&self) -> LedgerEnd {
+        self.rows.last().map_or_else(LedgerEnd::default, |row| LedgerEnd { position: row.position, sum: row.sum })
+    }
+
+    fn row(&self, position: u64) -> Option<&LedgerRow> {
+        self.rows.get(usize::try_from(position.checked_sub(1)?).ok()?)
+    }
+
+    fn stored(&self, position: u64) -> Option<Stored> {
+        let row = self.row(position)?;
+        Some(Stored {
+            link: row.link,
+            position,
+            received_ms: row.received_ms,
+            off_s: row.off_s,
+            aside: row.aside.clone(),
+        })
+    }
+
+    /// Appends; gives the numbers and positions of the new entries.
+    fn write(&mut self, device: DeviceId, fresh: &[Fresh], seal: &Seal, now_ms: i64) -> Vec<(u64, u64)> {
+        let mut end = self.end();
+        let mut machines: MachineDigests = fresh
+            .iter()
+            .map(machine_of)
+            .map(|machine| (machine, self.machines.get(&machine).map(|(digest, _)| *digest).unwrap_or_default()))
+            .collect();
+        let rows = append(device, fresh, now_ms, &mut end, &mut machines);
+        for row in &rows {
+            self.machines.insert(row.machine, (row.machine_digest, row.position));
+        }
+        self.seals.insert(end.position, *seal);
+        let places = rows.iter().map(|row| (row.seq, row.position)).collect();
+        self.rows.extend(rows);
+        places
+    }
+
+    fn keep(&mut self, checked: &Checked, differs: u64, now_ms: i64) {
+        if let Some((branch, entries)) = branch_of(checked, differs, now_ms) {
+            let key = (branch.device, branch.from, branch.link);
+            let entries = || entries.iter().map(|entry| (entry.link, entry.bytes.clone())).collect();
+            self.branches.entry(key).or_insert_with(|| KeptBranch { branch, entries: entries() });
+        }
+    }
+
+    fn digest(&self, wanted: &Wanted, position: u64) -> Digest {
+        let counts = |row: &&LedgerRow| match (&wanted.machines, row.machine) {
+            (Some(machines), Some(machine)) => machines.contains(&machine),
+            _ => true,
+        };
+        self.rows
+            .iter()
+            .take_while(|row| row.position <= position)
+            .filter(counts)
+            .fold(Digest::default(), |digest, row| digest.with(&row.link))
+    }
+
+    fn page(&self, ask: &PageAsk) -> StoreResult<Page> {
+        let end = self.end().position;
+        let ask = PageAsk { after: ask.after.min(end), ..ask.clone() };
+        let after = usize::try_from(ask.after).unwrap_or(usize::MAX);
+        let plan = plan_page(&ask, self.rows.iter().skip(after).map(LedgerRow::candidate));
+        let rows = plan.positions.iter().filter_map(|position| self.row(*position));
+        Ok(Page {
+            entries: rows.map(LedgerRow::held).collect::<StoreResult<_>>()?,
+            seals: plan.positions.iter().filter_map(|position| self.seals.get(position).copied()).collect(),
+            position: plan.position,
+            position_link: self.row(plan.position).map_or(Hash::ZERO, |row| row.link),
+            more: plan.position < end,
+            digest: self.digest(&ask.wanted, plan.position),
+        })
+    }
+}
+
+impl LedgerRow {
+    fn candidate(&self) -> Candidate {
+        let LedgerRow { position, device, machine, .. } = *self;
+        Candidate { position, device, machine, bytes: self.bytes.len() }
+    }
+
+    fn held(&self) -> StoreResult<Held> {
+        let entry = Entry::from_trusted_bytes(&self.bytes)
+            .map_err(|fault| corrupt("ledger", self.position, "bytes", &fault))?;
+        Ok(Held {
+            device: self.device,
+            link: self.link,
+            position: Some(self.position),
+            received_ms: Some(self.received_ms),
+            off_s: self.off_s,
+            aside: self.aside.clone(),
+            entry,
+        })
+    }
+}
+
+fn after<K: Copy>(key: Option<K>) -> (Bound<K>, Bound<K>) {
+    (key.map_or(Bound::Unbounded, Bound::Excluded), Bound::Unbounded)
+}
+
+#[async_trait]
+impl Store for MemoryStore {
+    fn identity(&self) -> &Identity {
+        &self.identity
+    }
+
+    async fn ping(&self) -> StoreResult<()> {
+        self.read("ping", |_| Ok(()))
+    }
+
+    async fn organisation_add(&self, organisation: &Organisation, _now_ms: i64) -> StoreResult<()> {
+        storable("organisation_add", [organisation.name.as_str()])?;
+        self.write("organisation_add", |state| {
+            if state.organisations.contains_key(&organisation.id) {
+                let detail = "there is such an organisation already".into();
+                return Err(StoreError::Failed { act: "organisation_add", detail });
+            }
+            let ledger = Ledger { name: organisation.name.clone(), ..Ledger::default() };
+            state.organisations.insert(organisation.id, ledger);
+            Ok(())
+        })
+    }
+
+    async fn organisations(&self) -> StoreResult<Vec<Organisation>> {
+        self.read("organisations", |state| {
+            let all = state.organisations.iter();
+            let mut all: Vec<_> = all.map(|(id, l)| Organisation { id: *id, name: l.name.clone() }).collect();
+            all.sort_by(|a, b| (&a.name, a.id).cmp(&(&b.name, b.id)));
+            Ok(all)
+        })
+    }
+
+    async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, _now_ms: i64) -> StoreResult<()> {
+        self.write("code_add", |state| {
+            state.ledger("code_add", organisation)?;
+            if state.codes.contains_key(&code.hash) {
+                return Err(StoreError::Failed { act: "code_add", detail: "there is such a code already".into() });
+            }
+            state.codes.insert(code.hash, Code { organisation, code: code.clone(), spent_by: None });
+            Ok(())
+        })
+    }
+
+    async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled> {
+        storable("enrol", [enrolment.mark.as_str(), enrolment.person.name.as_str()])?;
+        self.write("enrol", |state| state.enrol(enrolment))
+    }
+
+    async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {
+        self.read("device", |state| Ok(state.devices.get(&device).map(|device| device.record.clone())))
+    }
+
+    async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool> {
+        self.write("device_revoke", |state| {
+            let Ok(found) = state.device("device_revoke", DeviceScope { organisation, device }) else {
+                return Ok(false);
+            };
+            if !std::mem::replace(&mut found.record.revoked, true) {
+                state.ledger("device_revoke", organisation)?.directory_version += 1;
+            }
+            Ok(true)
+        })
+    }
+
+    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton) -> StoreResult<BatonJudged> {
+        self.write("baton", |state| {
+            let record = &mut state.device("baton", scope)?.record;
+            Ok(if presented == record.baton {
+                (record.baton_before, record.baton) = (record.baton, next);
+                BatonJudged::Current
+            } else if presented == record.baton_before {
+                BatonJudged::Before(record.baton)
+            } else {
+                BatonJudged::Old
+            })
+        })
+    }
+
+    async fn wanted_set(&self, scope: DeviceScope, wanted: &Wanted) -> StoreResult<()> {
+        self.write("wanted_set", |state| {
+            state.device("wanted_set", scope)?.record.wanted = wanted.clone();
+            Ok(())
+        })
+    }
+
+    async fn push(
+        &self,
+        scope: DeviceScope,
+        checked: &Checked,
+        clock: &ClockSample,
+        now_ms: i64,
+    ) -> StoreResult<Pushed> {
+        same_device("push", scope, checked)?;
+        self.write("push", |state| state.push(scope, checked, clock, now_ms))
+    }
+
+    async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()> {
+        same_device("branch_keep", scope, checked)?;
+        self.write("branch_keep", |state| {
+            state.device("branch_keep", scope)?;
+            state.ledger("branch_keep", scope.organisation)?.keep(checked, checked.from, now_ms);
+            Ok(())
+        })
+    }
+
+    async fn branches(&self, organisation: OrganisationId) -> StoreResult<Vec<Branch>> {
+        self.read("branches", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
+            let mut all: Vec<_> = ledger.branches.values().map(|kept| kept.branch.clone()).collect();
+            all.sort_by_key(|branch| std::cmp::Reverse(branch.received_ms));
+            Ok(all)
+        })
+    }
+
+    async fn branch_entries(
+        &self,
+        organisation: OrganisationId,
+        device: DeviceId,
+        from: u64,
+        link: Hash,
+    ) -> StoreResult<Vec<BranchEntry>> {
+        self.read("branch_entries", |state| {
+            let ledger = state.organisations.get(&organisation);
+            let Some(kept) = ledger.and_then(|l| l.branches.get(&(device, from, link))) else {
+                return Ok(Vec::new());
+            };
+            let read = |(link, bytes): &(Hash, Vec<u8>)| {
+                let entry = Entry::from_trusted_bytes(bytes);
+                let entry = entry.map_err(|fault| corrupt("branch_entry", link, "bytes", &fault))?;
+                Ok(BranchEntry { link: *link, entry })
+            };
+            kept.entries.iter().map(read).collect()
+        })
+    }
+
+    async fn page(&self, organisation: OrganisationId, ask: &PageAsk) -> StoreResult<Page> {
+        self.read("page", |state| match state.organisations.get(&organisation) {
+            Some(ledger) => ledger.page(ask),
+            None => Ledger::default().page(ask),
+        })
+    }
+
+    async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>> {
+        self.read("link_at", |state| {
+            if position == 0 {
+                return Ok(Some(Hash::ZERO));
+            }
+            Ok(state.organisations.get(&organisation).and_then(|l| l.row(position)).map(|row| row.link))
+        })
+    }
+
+    async fn people_add(&self, organisation: OrganisationId, people: &[Person]) -> StoreResult<()> {
+        storable("people_add", people.iter().map(|person| person.name.as_str()))?;
+        self.write("people_add", |state| {
+            let ledger = state.ledger("people_add", organisation)?;
+            let before = ledger.people.len();
+            for person in people {
+                ledger.people.entry(person.id).or_insert_with(|| person.name.clone());
+            }
+            ledger.directory_version += u64::from(ledger.people.len() > before);
+            Ok(())
+        })
+    }
+
+    async fn directory(&self, organisation: OrganisationId, held: u64) -> StoreResult<Option<Directory>> {
+        self.read("directory", |state| {
+            let Some(ledger) = state.organisations.get(&organisation).filter(|l| l.directory_version != held) else {
+                return Ok(None);
+            };
+            let devices = state.devices.values().map(|d| &d.record).filter(|d| d.organisation == organisation);
+            Ok(Some(Directory {
+                version: ledger.directory_version,
+                people: ledger.people.iter().map(|(id, name)| Person { id: *id, name: name.clone() }).collect(),
+                devices: devices.map(card).collect(),
+            }))
+        })
+    }
+
+    async fn machines(
+        &self,
+        organisation: OrganisationId,
+        last: Option<MachineId>,
+        limit: usize,
+    ) -> StoreResult<Vec<MachineHead>> {
+        self.read("machines", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
+            // `None` sorts first and counts entries about no machine: never listed.
+            let found = ledger.machines.range(after(Some(last)));
+            Ok(found.take(limit).filter_map(machine_head).collect())
+        })
+    }
+
+    async fn machine(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineHead>> {
+        self.read("machine", |state| {
+            let ledger = state.organisations.get(&organisation);
+            Ok(ledger.and_then(|l| l.machines.get_key_value(&Some(machine))).and_then(machine_head))
+        })
+    }
+
+    async fn machine_entries(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        last: u64,
+        limit: usize,
+    ) -> StoreResult<Vec<Held>> {
+        self.read("machine_entries", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
+            let found = ledger.rows.iter().filter(|row| row.position > last && row.machine == Some(machine));
+            found.take(limit).map(LedgerRow::held).collect()
+        })
+    }
+
+    async fn views(
+        &self,
+        organisation: OrganisationId,
+        last: Option<MachineId>,
+        limit: usize,
+    ) -> StoreResult<Vec<MachineView>> {
+        self.read("views", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
+            Ok(ledger.views.range(after(last)).take(limit).map(|(_, view)| view.clone()).collect())
+        })
+    }
+
+    async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>> {
+        self.read("view", |state| {
+            Ok(state.organisations.get(&organisation).and_then(|l| l.views.get(&machine)).cloned())
+        })
+    }
+
+    async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()> {
+        storable("view_put", [view.json.as_str()])?;
+        self.write("view_put", |state| {
+            state.ledger("view_put", organisation)?.views.insert(view.machine, view.clone());
+            Ok(())
+        })
+    }
+}
+
+fn machine_head((machine, (digest, position)): (&Option<MachineId>, &(Digest, u64))) -> Option<MachineHead> {
+    Some(MachineHead { machine: (*machine)?, digest: *digest, position: *position })
+}
+
+fn card(device: &DeviceRecord) -> DeviceCard {
+    DeviceCard {
+        id: device.device,
+        mark: device.mark.clone(),
+        key: device.key,
+        person: device.person,
+        revoked: device.revoked,
+    }
+}

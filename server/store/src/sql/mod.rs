@@ -1,0 +1,212 @@
+//! The ledger in SQLite or PostgreSQL: one set of statements for both, and what differs named in one place each.
+//!
+//! Promises: writes are named, locked in one order (device, machines by id, ledger's head last) and tried again where
+//! another was in the way; reads of several statements see one moment. What the port promises is kept by the
+//! databases' own transactions, so that several processes may share one database.
+//!
+//! Never: a decision; those are `pintle_core`'s and [`crate::ledger`]'s.
+
+mod branches;
+mod enrol;
+mod failure;
+mod machines;
+mod open;
+mod page;
+mod people;
+mod push;
+mod row;
+mod session;
+
+use crate::{
+    BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, Identity,
+    MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreResult, storable,
+};
+use async_trait::async_trait;
+use pintle_core::Held;
+use pintle_core::admit::Checked;
+use pintle_core::exchange::{ClockSample, Directory, Person, Wanted};
+use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId};
+use row::Table;
+use sea_orm::DatabaseConnection;
+use session::Backoff;
+
+/// The databases that are spoken to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Dialect {
+    Sqlite,
+    Postgres,
+}
+
+const LEDGER: Table = Table { name: "ledger", key: "position" };
+const LEDGER_HEAD: Table = Table { name: "ledger_head", key: "position" };
+const DEVICE: Table = Table { name: "device", key: "device" };
+const ORGANISATION: Table = Table { name: "organisation", key: "organisation" };
+const MACHINE_HEAD: Table = Table { name: "machine_head", key: "machine" };
+
+/// The ledgers of a server, in a database.
+pub struct SqlStore {
+    dialect: Dialect,
+    /// On SQLite one connection, so that writers queue here and not at the file's lock.
+    writer: DatabaseConnection,
+    reader: DatabaseConnection,
+    identity: Identity,
+    backoff: Backoff,
+}
+
+impl std::fmt::Debug for SqlStore {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // The address may hold a password and the identity holds secrets.
+        f.debug_struct("SqlStore").field("dialect", &self.dialect).field("store", &self.identity.store).finish()
+    }
+}
+
+impl SqlStore {
+    /// Closes the connections, once what is running has ended. On SQLite the WAL is written back.
+    ///
+    /// # Errors
+    /// What the database says.
+    pub async fn close(self) -> StoreResult<()> {
+        for pool in [self.reader, self.writer] {
+            pool.close().await.map_err(|error| failure::judge("close", error).error)?;
+        }
+        Ok(())
+    }
+}
+
+#[async_trait]
+impl Store for SqlStore {
+    fn identity(&self) -> &Identity {
+        &self.identity
+    }
+
+    async fn ping(&self) -> StoreResult<()> {
+        // The schema is part of an answer: a database without its tables is not ready.
+        self.look("ping", |tx| async move {
+            tx.row(LEDGER_HEAD, "SELECT position FROM ledger_head LIMIT 1", []).await?;
+            tx.leave(()).await
+        })
+        .await
+    }
+
+    async fn organisation_add(&self, organisation: &Organisation, now_ms: i64) -> StoreResult<()> {
+        storable("organisation_add", [organisation.name.as_str()])?;
+        self.run("organisation_add", |tx| people::organisation_add(tx, organisation, now_ms)).await
+    }
+
+    async fn organisations(&self) -> StoreResult<Vec<Organisation>> {
+        people::organisations(&self.reading("organisations")).await.map_err(|e| e.error)
+    }
+
+    async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()> {
+        self.run("code_add", |tx| enrol::code_add(tx, organisation, code, now_ms)).await
+    }
+
+    async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled> {
+        storable("enrol", [enrolment.mark.as_str(), enrolment.person.name.as_str()])?;
+        self.run("enrol", |tx| enrol::enrol(tx, enrolment)).await
+    }
+
+    async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {
+        people::device(&self.reading("device"), device).await.map_err(|e| e.error)
+    }
+
+    async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool> {
+        self.run("device_revoke", |tx| people::device_revoke(tx, DeviceScope { organisation, device })).await
+    }
+
+    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton) -> StoreResult<BatonJudged> {
+        self.run("baton", |tx| people::baton(tx, scope, presented, next)).await
+    }
+
+    async fn wanted_set(&self, scope: DeviceScope, wanted: &Wanted) -> StoreResult<()> {
+        self.run("wanted_set", |tx| people::wanted_set(tx, scope, wanted)).await
+    }
+
+    async fn push(
+        &self,
+        scope: DeviceScope,
+        checked: &Checked,
+        clock: &ClockSample,
+        now_ms: i64,
+    ) -> StoreResult<Pushed> {
+        self.run("push", |tx| push::push(tx, scope, checked, clock, now_ms)).await
+    }
+
+    async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()> {
+        self.run("branch_keep", |tx| branches::branch_keep(tx, scope, checked, now_ms)).await
+    }
+
+    async fn branches(&self, organisation: OrganisationId) -> StoreResult<Vec<Branch>> {
+        branches::branches(&self.reading("branches"), organisation).await.map_err(|e| e.error)
+    }
+
+    async fn branch_entries(
+        &self,
+        organisation: OrganisationId,
+        device: DeviceId,
+        from: u64,
+        link: Hash,
+    ) -> StoreResult<Vec<BranchEntry>> {
+        let session = self.reading("branch_entries");
+        branches::branch_entries(&session, organisation, device, from, link).await.map_err(|e| e.error)
+    }
+
+    async fn page(&self, organisation: OrganisationId, ask: &PageAsk) -> StoreResult<Page> {
+        self.look("page", |tx| page::page(tx, organisation, ask)).await
+    }
+
+    async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>> {
+        page::link_at(&self.reading("link_at"), organisation, position).await.map_err(|e| e.error)
+    }
+
+    async fn people_add(&self, organisation: OrganisationId, people: &[Person]) -> StoreResult<()> {
+        storable("people_add", people.iter().map(|person| person.name.as_str()))?;
+        self.run("people_add", |tx| people::people_add(tx, organisation, people)).await
+    }
+
+    async fn directory(&self, organisation: OrganisationId, held: u64) -> StoreResult<Option<Directory>> {
+        self.look("directory", |tx| people::directory(tx, organisation, held)).await
+    }
+
+    async fn machines(
+        &self,
+        organisation: OrganisationId,
+        after: Option<MachineId>,
+        limit: usize,
+    ) -> StoreResult<Vec<MachineHead>> {
+        machines::machines(&self.reading("machines"), organisation, after, limit).await.map_err(|e| e.error)
+    }
+
+    async fn machine(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineHead>> {
+        machines::machine(&self.reading("machine"), organisation, machine).await.map_err(|e| e.error)
+    }
+
+    async fn machine_entries(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        after: u64,
+        limit: usize,
+    ) -> StoreResult<Vec<Held>> {
+        let session = self.reading("machine_entries");
+        machines::machine_entries(&session, organisation, machine, after, limit).await.map_err(|e| e.error)
+    }
+
+    async fn views(
+        &self,
+        organisation: OrganisationId,
+        after: Option<MachineId>,
+        limit: usize,
+    ) -> StoreResult<Vec<MachineView>> {
+        machines::views(&self.reading("views"), organisation, after, limit).await.map_err(|e| e.error)
+    }
+
+    async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>> {
+        machines::view(&self.reading("view"), organisation, machine).await.map_err(|e| e.error)
+    }
+
+    async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()> {
+        storable("view_put", [view.json.as_str()])?;
+        self.run("view_put", |tx| machines::view_put(tx, organisation, view)).await
+    }
+}

@@ -1,0 +1,173 @@
+//! Opening a database: pools, settings of each connection, schema, identity.
+//!
+//! Promises: SQLite is in WAL mode and syncs at every commit; one connection writes and others only read. On PostgreSQL
+//! no lock and no statement is waited for without end. Several processes opening one new database all succeed.
+//!
+//! Never: an address in a log or an error; it may hold a password.
+
+use super::failure::{TxResult, judge, judge_schema};
+use super::row::{Table, blob, signed};
+use super::session::Backoff;
+use super::{Dialect, SqlStore};
+use crate::{FreshSecrets, Identity, StoreError, StoreResult};
+use pintle_core::ids::StoreId;
+use sea_orm::{ConnectOptions, Database, DatabaseConnection};
+use std::time::Duration;
+
+/// How long SQLite waits for another process that writes, in milliseconds. Within one process writers queue for the
+/// one writing connection instead.
+const SQLITE_BUSY_MS: u64 = 10_000;
+/// Connections that only read, on SQLite. Reads are short; each costs a thread and a page cache of 2 MB.
+const SQLITE_READERS_MAX: u32 = 4;
+/// Connections of each of the two pools on PostgreSQL: a server's default is 100 in all, for several processes.
+const POSTGRES_CONNECTIONS_MAX: u32 = 10;
+/// How long a caller waits for a connection of a pool, in milliseconds: a device is better told to come again.
+const ACQUIRE_MS: u64 = 15_000;
+/// How long PostgreSQL waits for a lock, in milliseconds: a push holds its own for some 10 ms.
+const LOCK_MS: u64 = 5_000;
+/// How long a statement may run on PostgreSQL, in milliseconds: the largest page takes some 100 ms.
+const STATEMENT_MS: u64 = 20_000;
+/// How long a transaction may stand idle on PostgreSQL, in milliseconds, before it is ended and its locks with it.
+const IDLE_IN_TRANSACTION_MS: u64 = 20_000;
+/// A connection of PostgreSQL that has been idle for so long, in milliseconds, is tested before it is used.
+const TEST_AFTER_IDLE_MS: u64 = 10_000;
+/// How often opening is tried while another process is changing SQLite into WAL mode, for which SQLite does not wait.
+const WAL_TRIES_MAX: u32 = 8;
+
+/// SQLite before 3.51.3 can damage a database when the WAL is reset.
+const _: () = assert!(libsqlite3_sys::SQLITE_VERSION_NUMBER >= 3_051_003);
+
+impl SqlStore {
+    /// Opens the database at `url`, `sqlite:PATH?mode=rwc` or `postgres://…`, brings its schema up to date and, where
+    /// it is new, gives it its identity from `fresh`.
+    ///
+    /// # Errors
+    /// [`StoreError::Schema`] if a newer program has been at it, [`StoreError::Unavailable`] if it cannot be reached,
+    /// and whatever else the database says.
+    pub async fn open(url: &str, fresh: FreshSecrets, now_ms: i64) -> StoreResult<Self> {
+        Self::open_url(url, &fresh, now_ms).await.map_err(|error| error.error)
+    }
+
+    async fn open_url(url: &str, fresh: &FreshSecrets, now_ms: i64) -> TxResult<Self> {
+        let dialect = dialect_of(url)?;
+        let (writer, reader) = match dialect {
+            Dialect::Sqlite => (sqlite_writer(url).await?, sqlite_reader_options(url)),
+            Dialect::Postgres => (connect(postgres_options(url)).await?, postgres_options(url)),
+        };
+        pintle_migrations::ledger::migrate(&writer).await.map_err(judge_schema)?;
+        // Readers come after the schema: they could not make the file, nor would they find a table in it.
+        let reader = connect(reader).await?;
+        let mut store = Self { dialect, writer, reader, identity: placeholder(fresh), backoff: Backoff::default() };
+        store.identity = store.identify(fresh, now_ms).await?;
+        Ok(store)
+    }
+
+    /// Reads the identity, having written it where there was none. Of several processes one's secrets last.
+    async fn identify(&self, fresh: &FreshSecrets, now_ms: i64) -> StoreResult<Identity> {
+        const IDENTITY: Table = Table { name: "store_identity", key: "one" };
+        self.run("identify", |tx| async move {
+            let insert = "INSERT INTO store_identity (one, store, epoch, cursor_secret, token_secret, created_ms) \
+                          VALUES (1, $1, 1, $2, $3, $4) ON CONFLICT (one) DO NOTHING";
+            let values = [blob(&fresh.store.0), blob(&fresh.cursor_secret), blob(&fresh.token_secret), signed(now_ms)];
+            tx.change(insert, values).await?;
+            let select = "SELECT one, store, epoch, cursor_secret, token_secret FROM store_identity";
+            let row = tx.row(IDENTITY, select, []).await?.ok_or_else(|| tx.failed("it has no identity"))?;
+            let identity = Identity {
+                store: StoreId(row.bytes("store")?),
+                epoch: row.number("epoch")?,
+                cursor_secret: row.bytes("cursor_secret")?,
+                token_secret: row.bytes("token_secret")?,
+            };
+            tx.commit(identity).await
+        })
+        .await
+    }
+}
+
+/// Stands in until the identity has been read.
+fn placeholder(fresh: &FreshSecrets) -> Identity {
+    let FreshSecrets { store, cursor_secret, token_secret } = fresh.clone();
+    Identity { store, epoch: 1, cursor_secret, token_secret }
+}
+
+fn dialect_of(url: &str) -> StoreResult<Dialect> {
+    let refused = |detail: &str| Err(StoreError::Failed { act: "open", detail: detail.to_owned() });
+    if url.starts_with("postgres://") || url.starts_with("postgresql://") {
+        return Ok(Dialect::Postgres);
+    }
+    if !url.starts_with("sqlite:") {
+        return refused("an address begins with sqlite: or postgres://");
+    }
+    if url.contains(":memory:") || url.contains("mode=memory") {
+        return refused("SQLite in memory has no place for readers beside the writer; give a file");
+    }
+    Ok(Dialect::Sqlite)
+}
+
+async fn connect(options: ConnectOptions) -> TxResult<DatabaseConnection> {
+    Database::connect(options).await.map_err(|error| judge("open", error))
+}
+
+fn quiet(url: &str, connections_max: u32) -> ConnectOptions {
+    let mut options = ConnectOptions::new(url);
+    options
+        .max_connections(connections_max)
+        .acquire_timeout(Duration::from_millis(ACQUIRE_MS))
+        .sqlx_logging(false)
+        .record_stmt_in_spans(false);
+    options
+}
+
+fn sqlite_options(url: &str, connections_max: u32) -> ConnectOptions {
+    let mut options = quiet(url, connections_max);
+    options.test_before_acquire(false).idle_timeout(None::<Duration>).max_lifetime(None::<Duration>);
+    options
+}
+
+/// The one connection that writes. `recursive_triggers` lets the ledger's triggers see a row that REPLACE removes.
+async fn sqlite_writer(url: &str) -> TxResult<DatabaseConnection> {
+    let backoff = Backoff::default();
+    let mut tries = 0;
+    loop {
+        let mut options = sqlite_options(url, 1);
+        options.map_sqlx_sqlite_opts(|sqlite| {
+            sqlite
+                .busy_timeout(Duration::from_millis(SQLITE_BUSY_MS))
+                .pragma("journal_mode", "WAL")
+                .pragma("synchronous", "FULL")
+                .pragma("recursive_triggers", "ON")
+        });
+        match connect(options).await {
+            Err(error) if error.again && tries < WAL_TRIES_MAX => {
+                backoff.wait(tries).await;
+                tries += 1;
+            }
+            outcome => return outcome,
+        }
+    }
+}
+
+fn sqlite_reader_options(url: &str) -> ConnectOptions {
+    let mut options = sqlite_options(url, SQLITE_READERS_MAX);
+    options.map_sqlx_sqlite_opts(|sqlite| {
+        sqlite.busy_timeout(Duration::from_millis(SQLITE_BUSY_MS)).pragma("query_only", "ON")
+    });
+    options
+}
+
+fn postgres_options(url: &str) -> ConnectOptions {
+    // The driver's front end knows the shorter of the two usual names of the scheme.
+    let url = url.strip_prefix("postgresql://").map_or_else(|| url.to_owned(), |rest| format!("postgres://{rest}"));
+    let mut options = quiet(&url, POSTGRES_CONNECTIONS_MAX);
+    options.test_before_acquire_if_idle_for(Duration::from_millis(TEST_AFTER_IDLE_MS)).map_sqlx_postgres_opts(
+        |postgres| {
+            postgres.application_name("pintle").options([
+                ("default_transaction_isolation", String::from("read committed")),
+                ("lock_timeout", LOCK_MS.to_string()),
+                ("statement_timeout", STATEMENT_MS.to_string()),
+                ("idle_in_transaction_session_timeout", IDLE_IN_TRANSACTION_MS.to_string()),
+            ])
+        },
+    );
+    options
+}
