@@ -1,0 +1,83 @@
+//! Letting a device in.
+//!
+//! Promises: nothing is spent or written before key and signature have been checked; a failed code counts against the
+//! caller's address.
+
+use super::{App, Refusal, codes, role};
+use crate::ambient::random;
+use crate::limits::CLIENT_MIN;
+use pintle_core::chain::{enrol_text, usable_key, verify};
+use pintle_core::exchange::Person;
+use pintle_core::fact::check_name;
+use pintle_core::ids::{Baton, DeviceId};
+use pintle_openapi::Problem;
+use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
+use pintle_store::{Enrolled, Enrolment};
+use std::net::IpAddr;
+
+/// Whether a text can be a mark: two to four capital letters or digits.
+fn is_mark(mark: &str) -> bool {
+    (2..=4).contains(&mark.len()) && mark.bytes().all(|c| c.is_ascii_uppercase() || c.is_ascii_digit())
+}
+
+/// Checks a person's name as an entry's names are checked.
+pub(super) fn check_person(person: &Person, pointer: &str) -> Result<(), Refusal> {
+    check_name(&person.name).map_err(|fault| Refusal::from(fault.under(pointer)))
+}
+
+impl App {
+    /// Lets a device in.
+    ///
+    /// # Errors
+    /// `too-many-requests`, `out-of-range`, `bad-text`, `bad-key`, `bad-signature`, `code-unknown`, `code-used`, and
+    /// failures of the store.
+    pub async fn enrol(&self, request: EnrolRequest, from: IpAddr) -> Result<EnrolReply, Refusal> {
+        let now_ms = self.ambient.now_ms();
+        if let Some(wait_s) = self.attempts.wait_s(from, now_ms) {
+            return Err(Refusal { retry_after_s: Some(wait_s), ..Refusal::of(Problem::TooManyRequests) });
+        }
+        let outcome = self.enrol_checked(request, now_ms).await;
+        if outcome.as_ref().is_err_and(|r| matches!(r.problem, Problem::CodeUnknown | Problem::CodeUsed)) {
+            self.attempts.failed(from, now_ms);
+        }
+        outcome
+    }
+
+    async fn enrol_checked(&self, request: EnrolRequest, now_ms: i64) -> Result<EnrolReply, Refusal> {
+        if !is_mark(&request.mark) {
+            let detail = "a mark has two to four capital letters or digits";
+            return Err(Refusal::of(Problem::OutOfRange).pointer("/mark").detail(detail));
+        }
+        check_person(&request.person, "/person/name")?;
+        if !usable_key(&request.key) {
+            return Err(Refusal::of(Problem::BadKey).pointer("/key"));
+        }
+        if !verify(&request.key, &enrol_text(&request.code, &request.key), &request.proof) {
+            return Err(Refusal::of(Problem::BadSignature).pointer("/proof"));
+        }
+        let unknown = || Refusal::of(Problem::CodeUnknown).pointer("/code");
+        let code = codes::hash(&request.code).ok_or_else(unknown)?;
+        let baton = Baton(random(self.ambient())?);
+        let EnrolRequest { key, mark, person, .. } = request;
+        let enrolled = self.store.enrol(&Enrolment { code, key, mark, person, baton, now_ms }).await?;
+        let (organisation, mark, as_role) = match enrolled {
+            Enrolled::In { organisation, mark, role } => (organisation, mark, role),
+            Enrolled::NoSuchCode => return Err(unknown()),
+            Enrolled::CodeUsed => return Err(Refusal::of(Problem::CodeUsed).pointer("/code")),
+        };
+        let device = DeviceId::of_key(&key);
+        tracing::info!(target: "pintle::security", %device, organisation = %organisation.id, "device enrolled");
+        let identity = self.store.identity();
+        Ok(EnrolReply {
+            organisation: OrganisationCard { id: organisation.id, name: organisation.name },
+            device,
+            mark,
+            role: role(as_role),
+            store: identity.store,
+            epoch: identity.epoch,
+            baton,
+            now_ms,
+            client_min: CLIENT_MIN.to_owned(),
+        })
+    }
+}

@@ -1,0 +1,95 @@
+//! The use cases: load, ask core, store, answer.
+//!
+//! Promises: each takes a caller whose right has been checked, and gives either the reply of the contract or a
+//! [`Refusal`]. No HTTP here: nothing knows a header or a status.
+
+pub mod attempts;
+pub mod books;
+pub mod codes;
+pub mod cursor;
+pub mod enrol;
+pub mod fleet;
+pub mod read;
+pub mod refusal;
+pub mod sync;
+pub mod token;
+
+use crate::ambient::Ambient;
+use attempts::Attempts;
+use cursor::CursorKey;
+use pintle_core::Held;
+use pintle_core::exchange::Pulled;
+use pintle_store::{DeviceRecord, Role, Store};
+pub use refusal::Refusal;
+use std::sync::Arc;
+use token::TokenKey;
+
+/// Everything the use cases need.
+pub struct App {
+    store: Arc<dyn Store>,
+    ambient: Arc<dyn Ambient>,
+    cursors: CursorKey,
+    tokens: TokenKey,
+    attempts: Attempts,
+}
+
+impl App {
+    /// Prepares the keys that the database's identity holds.
+    ///
+    /// # Errors
+    /// If the token key cannot be made from its seed.
+    pub fn new(store: Arc<dyn Store>, ambient: Arc<dyn Ambient>) -> Result<Self, Refusal> {
+        let identity = store.identity();
+        let cursors = CursorKey::new(identity);
+        let tokens = TokenKey::new(identity)?;
+        Ok(Self { store, ambient, cursors, tokens, attempts: Attempts::default() })
+    }
+
+    /// Whether the database answers.
+    ///
+    /// # Errors
+    /// If it does not.
+    pub async fn ready(&self) -> Result<(), Refusal> {
+        Ok(self.store.ping().await?)
+    }
+
+    /// Where time and random bytes come from.
+    #[must_use]
+    pub fn ambient(&self) -> &dyn Ambient {
+        self.ambient.as_ref()
+    }
+}
+
+/// A device that has shown a token, as the database knows it now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Caller {
+    /// The device.
+    pub device: DeviceRecord,
+}
+
+fn role(role: Role) -> pintle_openapi::Role {
+    match role {
+        Role::Crew => pintle_openapi::Role::Crew,
+        Role::Mechanic => pintle_openapi::Role::Mechanic,
+        Role::Office => pintle_openapi::Role::Office,
+        Role::Owner => pintle_openapi::Role::Owner,
+    }
+}
+
+/// An entry of the ledger as a device gets it: the office part only if its role reads it, or it made the entry itself.
+fn delivered(held: Held, to: &DeviceRecord) -> Result<Pulled, Refusal> {
+    let (Some(position), Some(received_ms)) = (held.position, held.received_ms) else {
+        return Err(Refusal::internal("the ledger gave an entry without a position"));
+    };
+    let whole = to.role.reads_office() || held.device == to.device;
+    let entry = if whole { held.entry } else { held.entry.withhold("office") };
+    Ok(Pulled {
+        position,
+        device: held.device,
+        link: held.link,
+        received_ms,
+        off_s: held.off_s,
+        aside: held.aside,
+        entry,
+    })
+}

@@ -1,0 +1,245 @@
+//! One exchange.
+//!
+//! Promises: each part is answered on its own; nothing a person recorded is refused for good; nothing is acknowledged
+//! before the store has committed it. The same bytes again are answered with the same places and the same baton.
+//!
+//! Never decides about entries: `pintle_core::admit` does, inside the store's transaction.
+
+use super::cursor::{PullPlace, Void};
+use super::enrol::check_person;
+use super::{App, Refusal, delivered};
+use crate::ambient::random;
+use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX};
+use pintle_core::admit::{self, Checked, Refused};
+use pintle_core::chain::{LogHead, sync_text, verify};
+use pintle_core::exchange::{
+    Digest, PROTOCOL, PullAnswer, PullAsk, PullOutcome, PushAnswer, PushOutcome, SyncReply, SyncRequest, Wanted,
+};
+use pintle_core::ids::{Baton, Signature};
+use pintle_core::limits::{PAGE_BYTES_MAX, PAGE_BYTES_MIN};
+use pintle_openapi::Problem;
+use pintle_store::{BatonJudged, DeviceRecord, DeviceScope, PageAsk};
+
+/// A push after its chain and seal were looked at.
+enum Pushed {
+    Nothing,
+    BadSeal,
+    Checked(Checked),
+}
+
+/// What became of the baton: the one to hand out, and whether another copy of the device has synced since.
+struct BatonNow {
+    next: Baton,
+    copy: bool,
+}
+
+impl App {
+    /// One exchange. `body` are the bytes the proof was made over.
+    ///
+    /// # Errors
+    /// Only where the request as a whole cannot be taken; see the contract.
+    pub async fn sync(&self, request: SyncRequest, body: &[u8], proof: Option<&str>) -> Result<SyncReply, Refusal> {
+        let device = self.proven(&request, body, proof).await?;
+        let scope = DeviceScope { organisation: device.organisation, device: device.device };
+        let now_ms = self.ambient.now_ms();
+        check_people(&request)?;
+        let pushed = check_push(&request, &device)?;
+        let baton = self.baton_judged(scope, &device, &request).await?;
+        let (push, log) = self.push(scope, pushed, &device, &request, baton.copy, now_ms).await?;
+        if !device.revoked {
+            self.remember(scope, &request, baton.copy).await?;
+        }
+        let pull = self.pull(&device, &request).await?;
+        let directory = match device.revoked {
+            true => None,
+            false => self.store.directory(device.organisation, request.directory).await?,
+        };
+        let identity = self.store.identity();
+        Ok(SyncReply {
+            protocol: PROTOCOL,
+            request: request.request,
+            organisation: device.organisation,
+            store: identity.store,
+            epoch: identity.epoch,
+            now_ms,
+            baton: baton.next,
+            log,
+            push,
+            pull,
+            directory,
+            checkpoint: None,
+            blobs_wanted: Vec::new(),
+            client_min: CLIENT_MIN.to_owned(),
+        })
+    }
+
+    /// The device the request comes from, shown by its signature over the body.
+    async fn proven(&self, request: &SyncRequest, body: &[u8], proof: Option<&str>) -> Result<DeviceRecord, Refusal> {
+        let proof = proof.ok_or_else(|| Refusal::of(Problem::ProofMissing).parameter("Pintle-Proof"))?;
+        let bad = || Refusal::of(Problem::BadProof).parameter("Pintle-Proof");
+        let proof: Signature = proof.parse().map_err(|_| bad().detail("the proof is 86 characters of base64url"))?;
+        let record = self.store.device(request.device).await?;
+        let record = record.ok_or_else(|| Refusal::of(Problem::UnknownDevice).pointer("/device"))?;
+        if !verify(&record.key, &sync_text(body), &proof) {
+            tracing::warn!(target: "pintle::security", device = %record.device, "proof does not verify");
+            return Err(bad());
+        }
+        if record.organisation != request.organisation {
+            return Err(Refusal::of(Problem::WrongOrganisation).pointer("/organisation"));
+        }
+        Ok(record)
+    }
+
+    /// Judges the baton. A request that speaks of another ledger or epoch has no baton of this one: it gets a new one.
+    async fn baton_judged(
+        &self,
+        scope: DeviceScope,
+        device: &DeviceRecord,
+        request: &SyncRequest,
+    ) -> Result<BatonNow, Refusal> {
+        let identity = self.store.identity();
+        let ours = request.store == identity.store && request.epoch == identity.epoch;
+        let presented = if ours { request.baton } else { device.baton };
+        let next = Baton(random(self.ambient())?);
+        Ok(match self.store.baton(scope, presented, next).await? {
+            BatonJudged::Current => BatonNow { next, copy: false },
+            BatonJudged::Before(current) => BatonNow { next: current, copy: false },
+            BatonJudged::Old if ours => {
+                tracing::warn!(target: "pintle::security", device = %scope.device, "two copies of one device are in use");
+                BatonNow { next: request.baton, copy: true }
+            }
+            // Another exchange of this device came between reading and judging; its reply brings the baton.
+            BatonJudged::Old => BatonNow { next: presented, copy: false },
+        })
+    }
+
+    async fn push(
+        &self,
+        scope: DeviceScope,
+        pushed: Pushed,
+        device: &DeviceRecord,
+        request: &SyncRequest,
+        copy: bool,
+        now_ms: i64,
+    ) -> Result<(PushAnswer, LogHead), Refusal> {
+        let only = |outcome| Ok((PushAnswer::only(outcome), device.head));
+        match (pushed, copy) {
+            (Pushed::Nothing, false) => only(PushOutcome::None),
+            (Pushed::Nothing, true) => only(PushOutcome::Copy),
+            (Pushed::BadSeal, _) => {
+                tracing::warn!(target: "pintle::security", device = %scope.device, "seal does not verify");
+                only(PushOutcome::BadSeal)
+            }
+            (Pushed::Checked(checked), true) => {
+                self.store.branch_keep(scope, &checked, now_ms).await?;
+                only(PushOutcome::Copy)
+            }
+            (Pushed::Checked(checked), false) => {
+                let pushed = self.store.push(scope, &checked, &request.clock, now_ms).await?;
+                if pushed.answer.outcome == PushOutcome::Fork {
+                    tracing::warn!(target: "pintle::security", device = %scope.device, seq = pushed.answer.seq, "fork kept");
+                }
+                Ok((pushed.answer, pushed.head))
+            }
+        }
+    }
+
+    /// Stores what the request says beside its entries. A copy does not change what the device wants.
+    async fn remember(&self, scope: DeviceScope, request: &SyncRequest, copy: bool) -> Result<(), Refusal> {
+        if let Some(wanted) = request.wanted.as_ref().filter(|_| !copy) {
+            self.store.wanted_set(scope, wanted).await?;
+        }
+        if !request.people.is_empty() {
+            self.store.people_add(scope.organisation, &request.people).await?;
+        }
+        Ok(())
+    }
+
+    async fn pull(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<PullAnswer, Refusal> {
+        if device.revoked {
+            return Ok(nothing_pulled(PullOutcome::Closed, None));
+        }
+        let wanted = request.wanted.as_ref().unwrap_or(&device.wanted);
+        match self.pull_from(device, &request.pull, wanted).await? {
+            Ok(position) => self.page(device, &request.pull, wanted, position).await,
+            Err(void) => Ok(nothing_pulled(PullOutcome::Refused, Some(void))),
+        }
+    }
+
+    /// The position a pull goes on from, or why its cursor is void.
+    async fn pull_from(
+        &self,
+        device: &DeviceRecord,
+        ask: &PullAsk,
+        wanted: &Wanted,
+    ) -> Result<Result<u64, Void>, Refusal> {
+        let Some(cursor) = &ask.cursor else { return Ok(Ok(0)) };
+        let place = match self.cursors.read_pull(&device.organisation, cursor) {
+            Ok(place) => place,
+            Err(void) => return Ok(Err(void)),
+        };
+        let link = self.store.link_at(device.organisation, place.position).await?;
+        Ok(place.void(link, wanted.hash()).map_or(Ok(place.position), Err))
+    }
+
+    async fn page(
+        &self,
+        device: &DeviceRecord,
+        ask: &PullAsk,
+        wanted: &Wanted,
+        after: u64,
+    ) -> Result<PullAnswer, Refusal> {
+        let bytes_max = ask.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX) as usize;
+        let except = (!ask.own).then_some(device.device);
+        let ask = PageAsk { after, bytes_max, rows_max: PULL_ROWS_MAX, wanted: wanted.clone(), except };
+        let page = self.store.page(device.organisation, &ask).await?;
+        let place =
+            PullPlace { position: page.position, link_prefix: page.position_link.prefix(), wanted: wanted.hash() };
+        let entries = page.entries.into_iter().map(|held| delivered(held, device)).collect::<Result<_, _>>()?;
+        Ok(PullAnswer {
+            outcome: PullOutcome::Page,
+            entries,
+            seals: page.seals,
+            cursor: Some(self.cursors.pull(&device.organisation, &place)),
+            position: page.position,
+            more: page.more,
+            digest: page.digest,
+            code: None,
+        })
+    }
+}
+
+fn nothing_pulled(outcome: PullOutcome, void: Option<Void>) -> PullAnswer {
+    PullAnswer {
+        outcome,
+        entries: Vec::new(),
+        seals: Vec::new(),
+        cursor: None,
+        position: 0,
+        more: false,
+        digest: Digest::default(),
+        code: void.map(|void| void.code().to_owned()),
+    }
+}
+
+fn check_people(request: &SyncRequest) -> Result<(), Refusal> {
+    if request.people.len() > PEOPLE_MAX {
+        let detail = format!("a request names at most {PEOPLE_MAX} people");
+        return Err(Refusal::of(Problem::OutOfRange).pointer("/people").detail(detail));
+    }
+    request
+        .people
+        .iter()
+        .enumerate()
+        .try_for_each(|(index, person)| check_person(person, &format!("/people/{index}/name")))
+}
+
+/// Computes the chain and verifies the seal: the work that needs no database.
+fn check_push(request: &SyncRequest, device: &DeviceRecord) -> Result<Pushed, Refusal> {
+    let Some(push) = request.push.clone() else { return Ok(Pushed::Nothing) };
+    match admit::check(push, &device.key, &device.organisation) {
+        Ok(checked) => Ok(Pushed::Checked(checked)),
+        Err(Refused::BadSeal) => Ok(Pushed::BadSeal),
+        Err(Refused::Malformed(fault)) => Err(fault.into()),
+    }
+}

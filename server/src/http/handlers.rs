@@ -1,0 +1,103 @@
+//! What each endpoint does: one use case each.
+
+use super::route::{Call, Serve};
+use crate::app::{App, Refusal};
+use pintle_core::exchange::{PROTOCOL, Pulled, SyncReply};
+use pintle_openapi::endpoints as e;
+use pintle_openapi::{List, Problem};
+use serde_json::Value;
+
+impl Serve for e::sync::Sync {
+    /// Another protocol may have other fields: its number is looked at first.
+    fn glance(request: &Value) -> Result<(), Refusal> {
+        match request.get("protocol").and_then(Value::as_u64) {
+            Some(number) if number != u64::from(PROTOCOL) => {
+                Err(Refusal::of(Problem::UnsupportedProtocol).pointer("/protocol"))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    async fn serve(app: &App, call: Call<Self>) -> Result<SyncReply, Refusal> {
+        app.sync(call.body, &call.bytes, call.proof.as_deref()).await
+    }
+}
+
+impl Serve for e::enrol::Enrol {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.enrol(call.body, call.from).await
+    }
+}
+
+impl Serve for e::token::Token {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.token(call.body).await
+    }
+}
+
+impl Serve for e::me::Me {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.me(call.caller()?).await
+    }
+}
+
+impl Serve for e::machines::Machines {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.machines(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::machines::Machine {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.machine(call.caller()?, call.path.machine).await
+    }
+}
+
+impl Serve for e::entries::MachineEntries {
+    async fn serve(app: &App, call: Call<Self>) -> Result<List<Pulled>, Refusal> {
+        app.entries(call.caller()?, call.path.machine, &call.query).await
+    }
+}
+
+impl Serve for e::book::MachineBook {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.book(call.caller()?, call.path.machine).await
+    }
+}
+
+impl Serve for e::clashes::Clashes {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.clashes(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::findings::Findings {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.findings(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::health::Healthz {
+    async fn serve(_: &App, _: Call<Self>) -> Result<Self::Reply, Refusal> {
+        Ok(e::health::Health::ok())
+    }
+}
+
+impl Serve for e::health::Readyz {
+    async fn serve(app: &App, _: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.ready().await.map(|()| e::health::Health::ok())
+    }
+}
+
+impl Serve for e::documents::Jwks {
+    async fn serve(app: &App, _: Call<Self>) -> Result<Self::Reply, Refusal> {
+        Ok(app.jwks())
+    }
+}
+
+impl Serve for e::documents::OpenApiJson {
+    async fn serve(_: &App, _: Call<Self>) -> Result<Self::Reply, Refusal> {
+        let document = serde_json::to_value(pintle_openapi::spec::document()).map_err(Refusal::internal)?;
+        Ok(e::documents::OpenApiDocument(document))
+    }
+}

@@ -1,0 +1,39 @@
+//! From HTTP to a use case and back.
+//!
+//! Promises: a handler takes its input apart, calls one use case and maps the answer. What all share is a wrapper:
+//! limits and parsing in `body` and `json`, tokens in `auth`, ids, timing, panics and headers in `frame`.
+
+mod auth;
+mod body;
+mod docs;
+mod frame;
+mod handlers;
+mod json;
+mod query;
+mod route;
+
+use crate::app::App;
+use actix_web::web::{self, ServiceConfig};
+pub use frame::frame;
+use pintle_openapi::endpoints as e;
+
+/// Registers every endpoint of the contract on a service that wraps itself in [`frame()`].
+pub fn configure(config: &mut ServiceConfig, app: web::Data<App>) {
+    config.app_data(app);
+    route::serve::<e::sync::Sync>(config);
+    route::serve::<e::enrol::Enrol>(config);
+    route::serve::<e::token::Token>(config);
+    route::serve::<e::me::Me>(config);
+    route::serve::<e::machines::Machines>(config);
+    route::serve::<e::machines::Machine>(config);
+    route::serve::<e::entries::MachineEntries>(config);
+    route::serve::<e::book::MachineBook>(config);
+    route::serve::<e::clashes::Clashes>(config);
+    route::serve::<e::findings::Findings>(config);
+    route::serve::<e::health::Healthz>(config);
+    route::serve::<e::health::Readyz>(config);
+    route::serve::<e::documents::Jwks>(config);
+    route::serve::<e::documents::OpenApiJson>(config);
+    docs::serve(config);
+    config.default_service(web::to(route::nothing_here));
+}

@@ -1,0 +1,43 @@
+//! Every limit of the service, with its unit, its default and its reason. Those of a body stand in the contract, those
+//! of an entry in core.
+//!
+//! Reaching one is a coded answer, never a crash.
+
+use std::time::Duration;
+
+/// A request's line and headers must have arrived within this time: a phone on a bad line needs a few seconds.
+pub const HEAD_DEADLINE: Duration = Duration::from_secs(10);
+/// A whole body must have arrived within this time: 256 KiB at 10 KiB/s.
+pub const BODY_DEADLINE: Duration = Duration::from_secs(30);
+/// An idle connection is kept for this long.
+pub const KEEP_ALIVE: Duration = Duration::from_secs(60);
+/// Requests under way may take this long to end once the server was told to stop, in seconds.
+pub const SHUTDOWN_S: u64 = 20;
+/// Connections one worker holds open; more wait to be accepted.
+pub const CONNECTIONS_MAX: usize = 2_000;
+/// A body is inflated in steps of this many bytes, so that a bomb is noticed before it is held.
+pub const INFLATE_STEP_BYTES: usize = 16 * 1024;
+/// Rows of the ledger one pull looks through, matching or not: some milliseconds of reading.
+pub const PULL_ROWS_MAX: usize = 5_000;
+/// People a request may name; a crew has a dozen.
+pub const PEOPLE_MAX: usize = 200;
+/// Rows fetched at once where all are needed.
+pub const FETCH_ROWS: usize = 1_000;
+/// Seconds a caller is told to wait while the database is away.
+pub const UNAVAILABLE_RETRY_S: u32 = 5;
+/// Tolerance for clocks of several servers, and of a device just corrected, in seconds.
+pub const CLOCK_LEEWAY_S: i64 = 30;
+/// Longest token or assertion that is looked at, in bytes: ours have some 500.
+pub const TOKEN_BYTES_MAX: usize = 4_096;
+/// Enrolments that may fail from one address within [`ENROL_WINDOW_MS`]: typing errors, not guessing.
+pub const ENROL_FAILURES_MAX: u32 = 20;
+/// The window for it, in milliseconds.
+pub const ENROL_WINDOW_MS: i64 = 10 * 60 * 1000;
+/// Addresses whose failed enrolments are remembered; beyond it the memory starts anew.
+pub const ENROL_ADDRESSES_MAX: usize = 10_000;
+/// How long an enrolment code lives unless the operator says otherwise, in hours: three days, one weekend included.
+pub const CODE_HOURS_DEFAULT: u32 = 72;
+/// Longest life of an enrolment code, in hours: a month.
+pub const CODE_HOURS_MAX: u32 = 24 * 31;
+/// The least version of a client that should still be used.
+pub const CLIENT_MIN: &str = "0.1.0";

@@ -1,0 +1,113 @@
+//! `pintle-server`: settings in, service up, and the operator's commands.
+//!
+//! Promises: exit code 0 when done, 1 when something failed (one line on standard error says what), 2 for a command
+//! line that cannot be understood.
+
+use clap::Parser as _;
+use pintle_server::ambient::{Ambient as _, System, random, say};
+use pintle_server::app::App;
+use pintle_server::limits::CODE_HOURS_DEFAULT;
+use pintle_server::operator::{Operator, OperatorError};
+use pintle_server::serve::{listen, stop_signal};
+use pintle_server::settings::{Command, CommandLine, Common, LogFormat, OrganisationCommand, ServeArgs};
+use pintle_store::{FreshSecrets, Store, StoreError};
+use std::io::IsTerminal as _;
+use std::process::ExitCode;
+use std::sync::Arc;
+use tracing_subscriber::EnvFilter;
+
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
+#[derive(Debug, thiserror::Error)]
+enum Failure {
+    #[error("cannot open the database: {0}")]
+    Database(StoreError),
+    #[error(transparent)]
+    Operator(#[from] OperatorError),
+    #[error("cannot listen on {0}: {1}")]
+    Listen(std::net::SocketAddr, std::io::Error),
+    #[error("the service failed: {0}")]
+    Serve(std::io::Error),
+    #[error("{0}")]
+    Setup(String),
+}
+
+fn main() -> ExitCode {
+    let line = CommandLine::parse();
+    if rustls::crypto::aws_lc_rs::default_provider().install_default().is_err() {
+        tracing::debug!("the TLS provider was chosen before");
+    }
+    let done = start_log(line.common()).and_then(|()| actix_web::rt::System::new().block_on(run(line)));
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            complain(&failure);
+            ExitCode::FAILURE
+        }
+    }
+}
+
+#[allow(clippy::print_stderr, reason = "the one line a failed program ends with")]
+fn complain(failure: &Failure) {
+    eprintln!("pintle-server: {failure}");
+}
+
+fn start_log(common: &Common) -> Result<(), Failure> {
+    let filter = EnvFilter::try_new(&common.log)
+        .map_err(|error| Failure::Setup(format!("cannot use the log filter {:?}: {error}", common.log)))?;
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    match common.log_format {
+        LogFormat::Text => log.with_ansi(std::io::stderr().is_terminal()).init(),
+        LogFormat::Json => log.json().flatten_event(true).init(),
+    }
+    Ok(())
+}
+
+async fn run(line: CommandLine) -> Result<(), Failure> {
+    let ambient = Arc::new(System::start());
+    let store = open(line.common(), &ambient).await?;
+    let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };
+    let lines = match line.command {
+        None => return serve(store, ambient, line.serve).await,
+        Some(Command::Serve(args)) => return serve(store, ambient, args).await,
+        Some(Command::Code(args)) => {
+            operator.code(args.within.organisation.as_deref(), args.role, args.hours, &args.url).await?
+        }
+        Some(Command::Devices(args)) => operator.devices(args.organisation.as_deref()).await?,
+        Some(Command::Revoke(args)) => operator.revoke(args.within.organisation.as_deref(), &args.device).await?,
+        Some(Command::Organisation(OrganisationCommand::Add(args))) => {
+            operator.organisation_add(&args.name, CODE_HOURS_DEFAULT, &args.url).await?
+        }
+    };
+    lines.iter().for_each(|line| say(line));
+    Ok(())
+}
+
+async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failure> {
+    let random_bytes = || Failure::Setup("cannot draw random bytes for a new database".to_owned());
+    let fresh = FreshSecrets {
+        store: pintle_core::ids::StoreId(random(ambient).map_err(|_| random_bytes())?),
+        cursor_secret: random(ambient).map_err(|_| random_bytes())?,
+        token_secret: random(ambient).map_err(|_| random_bytes())?,
+    };
+    let store = pintle_store::sql::SqlStore::open(&common.database, &fresh).await.map_err(Failure::Database)?;
+    Ok(Arc::new(store))
+}
+
+async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> Result<(), Failure> {
+    let stop = stop_signal().map_err(Failure::Serve)?;
+    let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
+    let app = App::new(store.clone(), ambient.clone()).map_err(|refusal| failed(&refusal))?;
+    let listening = listen(app, args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
+    let at = listening.addresses.first().copied().unwrap_or(args.listen);
+    let url = args.url.unwrap_or_else(|| format!("http://{at}"));
+    let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };
+    let lines = operator.first_steps(&args.organisation, CODE_HOURS_DEFAULT, &url).await?;
+    lines.iter().for_each(|line| say(line));
+    say(&format!("listening on http://{at}"));
+    tracing::info!(address = %at, now_ms = ambient.now_ms(), "listening");
+    listening.until(stop).await.map_err(Failure::Serve)?;
+    tracing::info!("stopped");
+    Ok(())
+}

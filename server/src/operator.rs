@@ -1,0 +1,181 @@
+//! What the operator of the server does by command: codes, devices, organisations.
+//!
+//! Promises: a code is shown once and stored as a hash; an organisation or device that is not clearly named is never
+//! guessed. Gives lines to show; prints nothing itself.
+
+use crate::ambient::{Ambient, NoRandomness, random};
+use crate::app::codes;
+use pintle_core::exchange::{DeviceCard, Directory};
+use pintle_core::fact::check_name;
+use pintle_core::ids::OrganisationId;
+use pintle_store::{EnrolmentCode, Organisation, Role, Store, StoreError};
+
+/// Why a command of the operator was not done.
+#[derive(Debug, thiserror::Error)]
+pub enum OperatorError {
+    /// The database.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// Randomness.
+    #[error(transparent)]
+    Randomness(#[from] NoRandomness),
+    /// There is no such organisation.
+    #[error("there is no organisation {0:?}; there are: {1}")]
+    NoSuchOrganisation(String, String),
+    /// Several organisations, none named.
+    #[error("there are several organisations; name one with --organisation: {0}")]
+    SeveralOrganisations(String),
+    /// None at all.
+    #[error("there is no organisation yet; start the server once, or: pintle-server organisation add NAME")]
+    NoOrganisation,
+    /// The name is taken.
+    #[error("there is an organisation {0:?} already")]
+    OrganisationExists(String),
+    /// The name cannot be one.
+    #[error("{0:?} cannot be the name of an organisation: {1}")]
+    BadName(String, String),
+    /// There is no such device.
+    #[error("no device {0:?} in organisation {1:?}; see: pintle-server devices")]
+    NoSuchDevice(String, String),
+}
+
+/// The operator's view of a database.
+pub struct Operator<'a> {
+    /// The database.
+    pub store: &'a dyn Store,
+    /// Time and randomness.
+    pub ambient: &'a dyn Ambient,
+}
+
+impl Operator<'_> {
+    /// At the start of a server: makes the first organisation, and a code for the owner of every organisation that has
+    /// no device yet. Gives the lines that say so.
+    ///
+    /// # Errors
+    /// Failures of the store.
+    pub async fn first_steps(&self, name: &str, hours: u32, url: &str) -> Result<Vec<String>, OperatorError> {
+        if self.store.organisations().await?.is_empty() {
+            return self.organisation_add(name, hours, url).await;
+        }
+        let mut lines = Vec::new();
+        for organisation in self.store.organisations().await? {
+            if self.directory(&organisation).await?.devices.is_empty() {
+                lines.extend(self.owner_code(&organisation, hours, url).await?);
+            }
+        }
+        Ok(lines)
+    }
+
+    /// Adds an organisation and makes a code for its owner.
+    ///
+    /// # Errors
+    /// If the name is taken or cannot be one; failures of the store.
+    pub async fn organisation_add(&self, name: &str, hours: u32, url: &str) -> Result<Vec<String>, OperatorError> {
+        check_name(name).map_err(|fault| OperatorError::BadName(name.to_owned(), fault.detail))?;
+        if self.store.organisations().await?.iter().any(|organisation| organisation.name == name) {
+            return Err(OperatorError::OrganisationExists(name.to_owned()));
+        }
+        let organisation = Organisation { id: OrganisationId(random(self.ambient)?), name: name.to_owned() };
+        self.store.organisation_add(&organisation, self.ambient.now_ms()).await?;
+        let mut lines = vec![format!("organisation {:?} made", organisation.name)];
+        lines.extend(self.owner_code(&organisation, hours, url).await?);
+        Ok(lines)
+    }
+
+    async fn owner_code(
+        &self,
+        organisation: &Organisation,
+        hours: u32,
+        url: &str,
+    ) -> Result<Vec<String>, OperatorError> {
+        let code = self.code_for(organisation, Role::Owner, hours).await?;
+        Ok(vec![
+            format!(
+                "{:?} has no device yet. Let in its owner's within {hours} hours, on that device:",
+                organisation.name
+            ),
+            format!("  pintle enrol {url} {code}"),
+        ])
+    }
+
+    /// Makes a code.
+    ///
+    /// # Errors
+    /// If the organisation is not clearly named; failures of the store.
+    pub async fn code(
+        &self,
+        organisation: Option<&str>,
+        role: Role,
+        hours: u32,
+        url: &str,
+    ) -> Result<Vec<String>, OperatorError> {
+        let organisation = self.organisation(organisation).await?;
+        let code = self.code_for(&organisation, role, hours).await?;
+        Ok(vec![
+            format!("For one device ({}) of {:?}, within {hours} hours:", role.as_str(), organisation.name),
+            format!("  pintle enrol {url} {code}"),
+        ])
+    }
+
+    async fn code_for(&self, organisation: &Organisation, role: Role, hours: u32) -> Result<String, OperatorError> {
+        let code = codes::shown(random(self.ambient)?);
+        let now_ms = self.ambient.now_ms();
+        // What `shown` writes, `hash` reads; see its tests.
+        let Some(hash) = codes::hash(&code) else { unreachable!("a code that cannot be read") };
+        let expires_ms = now_ms.saturating_add(i64::from(hours) * 3_600_000);
+        self.store.code_add(organisation.id, &EnrolmentCode { hash, role, expires_ms }, now_ms).await?;
+        Ok(code)
+    }
+
+    /// Lists the devices.
+    ///
+    /// # Errors
+    /// If the organisation is not clearly named; failures of the store.
+    pub async fn devices(&self, organisation: Option<&str>) -> Result<Vec<String>, OperatorError> {
+        let organisation = self.organisation(organisation).await?;
+        let directory = self.directory(&organisation).await?;
+        let mut lines = vec![format!("{} devices of {:?}", directory.devices.len(), organisation.name)];
+        for device in &directory.devices {
+            let name = directory.people.iter().find(|person| person.id == device.person);
+            let name = name.map_or("(no name)", |person| &person.name);
+            let revoked = if device.revoked { "  revoked" } else { "" };
+            lines.push(format!("  {:4}  {}  {name}{revoked}", device.mark, device.id));
+        }
+        Ok(lines)
+    }
+
+    /// Revokes a device, by mark or id.
+    ///
+    /// # Errors
+    /// If organisation or device are not clearly named; failures of the store.
+    pub async fn revoke(&self, organisation: Option<&str>, device: &str) -> Result<Vec<String>, OperatorError> {
+        let organisation = self.organisation(organisation).await?;
+        let directory = self.directory(&organisation).await?;
+        let named = |card: &&DeviceCard| card.mark.eq_ignore_ascii_case(device) || card.id.to_string() == device;
+        let card = directory.devices.iter().find(named);
+        let card = card.ok_or_else(|| OperatorError::NoSuchDevice(device.to_owned(), organisation.name.clone()))?;
+        self.store.device_revoke(organisation.id, card.id).await?;
+        Ok(vec![format!(
+            "{} ({}) is revoked: what it pushes from now on is set aside, and it reads no more",
+            card.mark, card.id
+        )])
+    }
+
+    async fn directory(&self, organisation: &Organisation) -> Result<Directory, OperatorError> {
+        Ok(self.store.directory(organisation.id, 0).await?.unwrap_or_default())
+    }
+
+    /// The organisation that is meant: the named one, or the only one.
+    async fn organisation(&self, name: Option<&str>) -> Result<Organisation, OperatorError> {
+        let mut all = self.store.organisations().await?;
+        let names = || all.iter().map(|organisation| format!("{:?}", organisation.name)).collect::<Vec<_>>().join(", ");
+        match name {
+            Some(name) => match all.iter().find(|organisation| organisation.name == name) {
+                Some(organisation) => Ok(organisation.clone()),
+                None => Err(OperatorError::NoSuchOrganisation(name.to_owned(), names())),
+            },
+            None if all.len() > 1 => Err(OperatorError::SeveralOrganisations(names())),
+            None => all.pop().ok_or(OperatorError::NoOrganisation),
+        }
+    }
+}

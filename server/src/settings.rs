@@ -1,0 +1,155 @@
+//! What the operator can set, by flag or by environment.
+//!
+//! Promises: every setting has a default that works on one machine. Never a secret on the command line but the
+//! database's address, which the environment can hold instead: secrets are made with the database and stay in it.
+
+use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX};
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use pintle_store::Role;
+use std::net::SocketAddr;
+
+/// The command line of `pintle-server`.
+#[derive(Debug, Parser)]
+#[command(name = "pintle-server", version, about = "Brings the logs of crews' devices together", long_about = None)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct CommandLine {
+    /// What to do; without it: serve.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+    /// Settings of `serve`, which may be left out.
+    #[command(flatten)]
+    pub serve: ServeArgs,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Serve (the default)
+    Serve(ServeArgs),
+    /// Make a one-time code that lets one device in
+    Code(CodeArgs),
+    /// List the devices
+    Devices(InOrganisation),
+    /// Revoke a device: it may still push, for the office to judge, and no longer read
+    Revoke(RevokeArgs),
+    /// Organisations
+    #[command(subcommand)]
+    Organisation(OrganisationCommand),
+}
+
+/// The database, and how to log.
+#[derive(Debug, Clone, Args)]
+pub struct Common {
+    /// Database: sqlite:FILE?mode=rwc or postgres://…; made and migrated by itself
+    #[arg(long, env = "PINTLE_DATABASE", default_value = "sqlite:pintle.db?mode=rwc", hide_env_values = true)]
+    pub database: String,
+    /// Form of the log on standard error
+    #[arg(long, env = "PINTLE_LOG_FORMAT", value_enum, default_value_t = LogFormat::Text)]
+    pub log_format: LogFormat,
+    /// What to log: error, warn, info, debug, or a filter by module
+    #[arg(long, env = "PINTLE_LOG", default_value = "warn,pintle=info,pintle_server=info")]
+    pub log: String,
+}
+
+/// Form of the log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum LogFormat {
+    /// For people.
+    Text,
+    /// For programs: one JSON object per line.
+    Json,
+}
+
+/// Settings of `serve`.
+#[derive(Debug, Clone, Args)]
+pub struct ServeArgs {
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+    /// Address and port to listen on; port 0 takes a free one
+    #[arg(long, env = "PINTLE_LISTEN", default_value = "127.0.0.1:8020")]
+    pub listen: SocketAddr,
+    /// Address at which devices reach this server, shown in enrolment lines; by default the one listened on
+    #[arg(long, env = "PINTLE_URL")]
+    pub url: Option<String>,
+    /// Name of the organisation made at the first start
+    #[arg(long, env = "PINTLE_ORGANISATION", default_value = "Our crew")]
+    pub organisation: String,
+}
+
+/// Which organisation is meant.
+#[derive(Debug, Clone, Args)]
+pub struct InOrganisation {
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+    /// The organisation's name; needed only if there are several
+    #[arg(long)]
+    pub organisation: Option<String>,
+}
+
+/// Settings of `code`.
+#[derive(Debug, Clone, Args)]
+pub struct CodeArgs {
+    /// Which organisation.
+    #[command(flatten)]
+    pub within: InOrganisation,
+    /// What the device's person may do: crew, mechanic, office or owner
+    #[arg(long, value_parser = role, default_value = "crew")]
+    pub role: Role,
+    /// Hours until the code expires
+    #[arg(long, default_value_t = CODE_HOURS_DEFAULT, value_parser = clap::value_parser!(u32).range(1..=i64::from(CODE_HOURS_MAX)))]
+    pub hours: u32,
+    /// Address at which devices reach the server
+    #[arg(long, env = "PINTLE_URL", default_value = "http://127.0.0.1:8020")]
+    pub url: String,
+}
+
+/// Settings of `revoke`.
+#[derive(Debug, Clone, Args)]
+pub struct RevokeArgs {
+    /// The device's mark (K7) or id
+    pub device: String,
+    /// Which organisation.
+    #[command(flatten)]
+    pub within: InOrganisation,
+}
+
+/// What to do with organisations.
+#[derive(Debug, Subcommand)]
+pub enum OrganisationCommand {
+    /// Add an organisation and make a code for its owner's first device
+    Add(OrganisationAddArgs),
+}
+
+/// Settings of `organisation add`.
+#[derive(Debug, Clone, Args)]
+pub struct OrganisationAddArgs {
+    /// Its name
+    pub name: String,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+    /// Address at which devices reach the server
+    #[arg(long, env = "PINTLE_URL", default_value = "http://127.0.0.1:8020")]
+    pub url: String,
+}
+
+fn role(text: &str) -> Result<Role, String> {
+    Role::parse(text).ok_or_else(|| "one of: crew, mechanic, office, owner".to_owned())
+}
+
+impl CommandLine {
+    /// The database and how to log, whatever is to be done.
+    #[must_use]
+    pub fn common(&self) -> &Common {
+        match &self.command {
+            None => &self.serve.common,
+            Some(Command::Serve(args)) => &args.common,
+            Some(Command::Code(args)) => &args.within.common,
+            Some(Command::Devices(args)) => &args.common,
+            Some(Command::Revoke(args)) => &args.within.common,
+            Some(Command::Organisation(OrganisationCommand::Add(args))) => &args.common,
+        }
+    }
+}
