@@ -100,6 +100,8 @@ problems! {
         "Send it again; on a slow line send fewer entries at once.";
     CodeUsed = "code-used", 409, "The enrolment code has been used by another device.",
         "Ask the owner for a new one: pintle-server code --role crew.";
+    KeyRefused = "key-refused", 409, "This key may not be enrolled: it is a revoked device's, or another organisation's.",
+        "Make a new key on the device and enrol with it. The code has not been spent; the entries under the old key stay.";
     // What was sent is not allowed.
     PayloadTooLarge = "payload-too-large", 413, "The request is too large.",
         "Send fewer entries at once; an exchange may have 256 KiB as sent and 2 MiB once inflated.";

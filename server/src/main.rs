@@ -91,7 +91,9 @@ async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failu
         cursor_secret: random(ambient).map_err(|_| random_bytes())?,
         token_secret: random(ambient).map_err(|_| random_bytes())?,
     };
-    let store = pintle_store::sql::SqlStore::open(&common.database, &fresh).await.map_err(Failure::Database)?;
+    let store = pintle_store::sql::SqlStore::open(&common.database, fresh, ambient.now_ms())
+        .await
+        .map_err(Failure::Database)?;
     Ok(Arc::new(store))
 }
 

@@ -95,7 +95,8 @@ key.
 
 A device whose clock is off is refused with `clock-off`, which carries the server's time: it makes a new assertion by \
 that time and tries again once.";
-    const PROBLEMS: &'static [Problem] = &[Problem::InvalidAssertion, Problem::UnknownDevice, Problem::ClockOff, Problem::DeviceRevoked];
+    const PROBLEMS: &'static [Problem] =
+        &[Problem::InvalidAssertion, Problem::UnknownDevice, Problem::ClockOff, Problem::DeviceRevoked];
     const BODY: BodyForm = BodyForm::Plain { bytes_max: SMALL_BODY_BYTES_MAX };
 
     type Path = Nothing;

@@ -63,6 +63,7 @@ impl App {
         let (organisation, mark, as_role) = match enrolled {
             Enrolled::In { organisation, mark, role } => (organisation, mark, role),
             Enrolled::NoSuchCode => return Err(unknown()),
+            Enrolled::KeyRefused => return Err(Refusal::of(Problem::KeyRefused).pointer("/key")),
             Enrolled::CodeUsed => return Err(Refusal::of(Problem::CodeUsed).pointer("/code")),
         };
         let device = DeviceId::of_key(&key);

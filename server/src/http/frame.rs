@@ -4,15 +4,17 @@
 //! library makes of its own leaves as a problem document. The log line names method, path, status and code; never
 //! headers, queries or bodies.
 
-use super::route::refused;
+use super::route::{problem_response, refused};
 use crate::ambient::random;
 use crate::app::{App, Refusal};
 use actix_web::body::{BoxBody, MessageBody};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::StatusCode;
-use actix_web::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderName, HeaderValue, X_CONTENT_TYPE_OPTIONS};
+use actix_web::http::header::{
+    CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue, X_CONTENT_TYPE_OPTIONS,
+};
 use actix_web::middleware::Next;
-use actix_web::{Error, HttpMessage as _, HttpRequest, web};
+use actix_web::{Error, HttpMessage as _, HttpResponse, ResponseError, web};
 use futures_util::FutureExt as _;
 use pintle_core::ids::RequestId;
 use pintle_openapi::problem::PROBLEM_MEDIA;
@@ -33,7 +35,7 @@ pub(super) struct RequestTag(pub(super) String);
 /// Wraps a service; see the module.
 ///
 /// # Errors
-/// Never: what goes wrong inside has become an answer.
+/// [`Formless`] where the service gave no response at all: a problem document without anything about the request.
 pub async fn frame<B: MessageBody + 'static>(
     request: ServiceRequest,
     next: Next<B>,
@@ -42,44 +44,76 @@ pub async fn frame<B: MessageBody + 'static>(
     let ambient = app.as_ref().map(|app| app.ambient());
     let began_us = ambient.map_or(0, |ambient| ambient.monotonic_us());
     // An id that is not random is still an id: failing here would hide what the request would have answered.
-    let tag = ambient.and_then(|ambient| random(ambient).ok()).map(RequestId).unwrap_or(RequestId([0; 16])).to_string();
+    let tag = ambient.and_then(|ambient| random(ambient).ok()).map_or(RequestId([0; 16]), RequestId).to_string();
     request.extensions_mut().insert(RequestTag(tag.clone()));
-    let http = request.request().clone();
+    let docs = request.path().starts_with(Docs::PATH);
 
+    // The request must not be held beside the call: the router needs it alone.
     let mut response = match AssertUnwindSafe(next.call(request)).catch_unwind().await {
-        Ok(Ok(response)) => formed(&http, response.map_into_boxed_body()),
+        Ok(Ok(response)) => formed(response.map_into_boxed_body()),
         Ok(Err(error)) => {
-            answer(&http, status_problem(error.as_response_error().status_code()), Some(&error.to_string()))
+            let problem = status_problem(error.as_response_error().status_code());
+            return Err(Formless::told(problem, tag, &error.to_string()).into());
         }
-        Err(panic) => answer(&http, Problem::Internal, Some(&format!("a handler panicked: {}", told(&*panic)))),
+        Err(panic) => return Err(Formless::told(Problem::Internal, tag, told(&*panic)).into()),
     };
-
-    let docs = http.path().starts_with(Docs::PATH);
-    let headers = response.headers_mut();
-    headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
-    headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(if docs { POLICY_DOCS } else { POLICY_API }));
-    headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
-    if let Ok(value) = HeaderValue::from_str(&tag) {
-        headers.insert(REQUEST_HEADER, value);
-    }
+    dress(response.headers_mut(), &tag, if docs { POLICY_DOCS } else { POLICY_API });
     let took_us = ambient.map_or(0, |ambient| ambient.monotonic_us()).saturating_sub(began_us);
-    log(&http, &tag, response.status(), took_us);
+    log(&response, &tag, took_us);
     Ok(response)
 }
 
+fn dress(headers: &mut HeaderMap, tag: &str, policy: &'static str) {
+    headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
+    if let Ok(value) = HeaderValue::from_str(tag) {
+        headers.insert(REQUEST_HEADER, value);
+    }
+}
+
+/// A failure that left no response behind.
+#[derive(Debug)]
+struct Formless {
+    problem: Problem,
+    tag: String,
+}
+
+impl Formless {
+    fn told(problem: Problem, tag: String, inside: &str) -> Self {
+        tracing::error!(request = %tag, code = problem.code(), detail = %inside, "request failed without a response");
+        Self { problem, tag }
+    }
+}
+
+impl std::fmt::Display for Formless {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.problem.code())
+    }
+}
+
+impl ResponseError for Formless {
+    fn status_code(&self) -> StatusCode {
+        StatusCode::from_u16(self.problem.status()).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
+    }
+
+    fn error_response(&self) -> HttpResponse<BoxBody> {
+        let mut response = problem_response(&Refusal::of(self.problem), &self.tag);
+        dress(response.headers_mut(), &self.tag, POLICY_API);
+        response
+    }
+}
+
 /// An answer that is an error without the form of one gets it.
-fn formed(http: &HttpRequest, response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
+fn formed(response: ServiceResponse<BoxBody>) -> ServiceResponse<BoxBody> {
     let status = response.status();
     let is_problem = response.headers().get(CONTENT_TYPE).is_some_and(|media| media == PROBLEM_MEDIA);
     if status.as_u16() < 400 || is_problem {
         return response;
     }
-    answer(http, status_problem(status), None)
-}
-
-fn answer(http: &HttpRequest, problem: Problem, inside: Option<&str>) -> ServiceResponse<BoxBody> {
-    let refusal = Refusal { inside: inside.map(str::to_owned), ..Refusal::of(problem) };
-    ServiceResponse::new(http.clone(), refused(http, &refusal))
+    let refusal = Refusal::of(status_problem(status));
+    let refused = refused(response.request(), &refusal);
+    response.into_response(refused)
 }
 
 /// The problem for a status the HTTP library chose by itself.
@@ -100,8 +134,10 @@ fn told(panic: &(dyn std::any::Any + Send)) -> &str {
     panic.downcast_ref::<String>().map(String::as_str).or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("?")
 }
 
-fn log(http: &HttpRequest, tag: &str, status: StatusCode, took_us: u64) {
+fn log(response: &ServiceResponse<BoxBody>, tag: &str, took_us: u64) {
+    let http = response.request();
     let route = http.match_pattern().unwrap_or_else(|| "(none)".to_owned());
     let code = http.extensions().get::<Problem>().map(|problem| problem.code());
-    tracing::info!(request = tag, method = %http.method(), route, status = status.as_u16(), code, took_us, "answered");
+    let status = response.status().as_u16();
+    tracing::info!(request = tag, method = %http.method(), route, status, code, took_us, "answered");
 }

@@ -123,12 +123,16 @@ pub(super) fn revalidated(request: &HttpRequest, media: &'static str, bytes: Vec
 
 /// The problem document of a refusal. What must not leave goes to the log, with the request's id.
 pub(super) fn refused(request: &HttpRequest, refusal: &Refusal) -> HttpResponse {
-    let id = request.extensions().get::<RequestTag>().map(|tag| tag.0.clone()).unwrap_or_default();
+    let tag = request.extensions().get::<RequestTag>().map(|tag| tag.0.clone()).unwrap_or_default();
     if let Some(inside) = &refusal.inside {
-        tracing::error!(request = %id, code = refusal.problem.code(), detail = %inside, "request failed");
+        tracing::error!(request = %tag, code = refusal.problem.code(), detail = %inside, "request failed");
     }
     request.extensions_mut().insert(refusal.problem);
-    let document = refusal.document(&id);
+    problem_response(refusal, &tag)
+}
+
+/// The response that carries a refusal.
+pub(super) fn problem_response(refusal: &Refusal, tag: &str) -> HttpResponse {
     let status = StatusCode::from_u16(refusal.problem.status()).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
     let mut response = HttpResponseBuilder::new(status);
     response.insert_header((CONTENT_TYPE, PROBLEM_MEDIA)).insert_header((CACHE_CONTROL, "no-store"));
@@ -142,7 +146,7 @@ pub(super) fn refused(request: &HttpRequest, refusal: &Refusal) -> HttpResponse 
         // The rest of the body is not wanted.
         response.force_close();
     }
-    response.body(serde_json::to_vec(&document).unwrap_or_default())
+    response.body(serde_json::to_vec(&refusal.document(tag)).unwrap_or_default())
 }
 
 /// How to authenticate, for a problem with status 401.

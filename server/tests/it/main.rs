@@ -1,0 +1,19 @@
+//! The contract of the service, as a caller sees it, over every storage.
+//!
+//! Promises: each case runs on memory, SQLite and PostgreSQL (address in `PINTLE_TEST_POSTGRES`); nothing is asserted
+//! by looking into the server, only by what it answers.
+
+mod enrolling;
+mod health;
+mod paging;
+mod phone;
+mod process;
+mod reading;
+mod refused;
+mod shapes;
+mod storage_faults;
+mod syncing;
+mod syncing_copies;
+mod syncing_pulls;
+mod tokens;
+mod world;

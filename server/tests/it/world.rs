@@ -1,0 +1,259 @@
+//! A server without a network: requests go straight to the service.
+//!
+//! Promises: the clock stands until a test moves it; every world has an organisation of its own, so that worlds may
+//! share one database.
+
+use crate::phone::Phone;
+use actix_web::body::MessageBody as _;
+use actix_web::http::header::HeaderMap;
+use actix_web::test::{self, TestRequest};
+use actix_web::web;
+use pintle_core::ids::{OrganisationId, StoreId};
+use pintle_openapi::ProblemDocument;
+use pintle_server::ambient::{Ambient, NoRandomness, System, random};
+use pintle_server::app::App;
+use pintle_server::operator::Operator;
+use pintle_server::serve::application;
+use pintle_store::memory::MemoryStore;
+use pintle_store::sql::SqlStore;
+use pintle_store::{FreshSecrets, Organisation, Role, Store};
+use serde_json::Value;
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+
+/// The moment at which every world begins: 2026-05-04T15:06:40Z.
+pub const BEGIN_MS: i64 = 1_777_907_200_000;
+
+/// A clock that stands until it is moved; randomness is the system's, because worlds may share a database.
+pub struct TestAmbient {
+    now_ms: AtomicI64,
+    system: System,
+}
+
+impl TestAmbient {
+    fn new() -> Self {
+        Self { now_ms: AtomicI64::new(BEGIN_MS), system: System::start() }
+    }
+
+    pub fn forward_s(&self, seconds: i64) {
+        self.now_ms.fetch_add(seconds * 1000, Ordering::SeqCst);
+    }
+}
+
+impl Ambient for TestAmbient {
+    fn now_ms(&self) -> i64 {
+        self.now_ms.load(Ordering::SeqCst)
+    }
+    fn monotonic_us(&self) -> u64 {
+        self.system.monotonic_us()
+    }
+    fn fill(&self, bytes: &mut [u8]) -> Result<(), NoRandomness> {
+        self.system.fill(bytes)
+    }
+}
+
+/// What came back.
+#[derive(Debug)]
+pub struct Answer {
+    pub status: u16,
+    pub headers: HeaderMap,
+    pub body: Vec<u8>,
+}
+
+impl Answer {
+    pub fn header(&self, name: &str) -> Option<&str> {
+        self.headers.get(name).map(|value| value.to_str().expect("an ASCII header"))
+    }
+
+    pub fn text(&self) -> String {
+        String::from_utf8(self.body.clone()).expect("UTF-8")
+    }
+
+    /// The JSON of a reply with status 200.
+    pub fn json(&self) -> Value {
+        assert_eq!(self.status, 200, "{}", self.text());
+        assert_eq!(self.header("content-type"), Some("application/json"));
+        serde_json::from_slice(&self.body).expect("JSON")
+    }
+
+    /// The reply as a type of the contract.
+    pub fn reply<T: serde::de::DeserializeOwned>(&self) -> T {
+        serde_json::from_value(self.json()).expect("a reply of the contract")
+    }
+
+    /// The problem document, with all that every refusal must have.
+    pub fn problem(&self) -> ProblemDocument {
+        assert_eq!(self.header("content-type"), Some("application/problem+json"), "{} {}", self.status, self.text());
+        assert_eq!(self.header("cache-control"), Some("no-store"));
+        assert_eq!(self.header("x-content-type-options"), Some("nosniff"));
+        assert!(self.header("access-control-allow-origin").is_none());
+        let document = ProblemDocument::read(&self.body).expect("a problem document of ours");
+        assert_eq!(document.status, self.status);
+        assert_eq!(Some(document.request.as_str()), self.header("pintle-request"));
+        let problem = document.problem().expect("a code of the table");
+        assert_eq!(
+            (problem.status(), problem.title(), problem.hint()),
+            (document.status, &*document.title, &*document.hint)
+        );
+        assert_eq!(self.header("www-authenticate").is_some(), self.status == 401);
+        assert_eq!(self.header("retry-after").is_some(), document.retry_after_s.is_some());
+        document
+    }
+
+    /// Status, code and place of a refusal.
+    pub fn refusal(&self) -> (u16, String, String) {
+        let document = self.problem();
+        let place = document.pointer.clone().or(document.parameter.clone()).unwrap_or_default();
+        (self.status, document.code, place)
+    }
+
+    /// Asserts status, code and place of a refusal.
+    pub fn refused(&self, status: u16, code: &str, place: &str) {
+        assert_eq!(self.refusal(), (status, code.to_owned(), place.to_owned()), "{}", self.text());
+    }
+}
+
+type Called = Pin<Box<dyn Future<Output = Answer>>>;
+
+/// A server and an organisation.
+pub struct World {
+    pub store: Arc<dyn Store>,
+    /// The same store, where it can be told to fail.
+    pub memory: Option<Arc<MemoryStore>>,
+    pub ambient: Arc<TestAmbient>,
+    pub organisation: Organisation,
+    call: Box<dyn Fn(TestRequest) -> Called>,
+    _folder: Option<tempfile::TempDir>,
+}
+
+fn secrets(ambient: &dyn Ambient) -> FreshSecrets {
+    FreshSecrets {
+        store: StoreId(random(ambient).expect("randomness")),
+        cursor_secret: random(ambient).expect("randomness"),
+        token_secret: random(ambient).expect("randomness"),
+    }
+}
+
+impl World {
+    pub async fn memory() -> Self {
+        let ambient = Arc::new(TestAmbient::new());
+        let store = Arc::new(MemoryStore::new(secrets(ambient.as_ref())));
+        let mut world = Self::over(store.clone(), ambient, None).await;
+        world.memory = Some(store);
+        world
+    }
+
+    pub async fn sqlite() -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let url = format!("sqlite:{}?mode=rwc", folder.path().join("ledger.db").display());
+        Self::sql(&url, Some(folder)).await
+    }
+
+    /// None where there is no PostgreSQL and none is demanded.
+    #[allow(clippy::disallowed_methods, reason = "the settings of a test run come by environment")]
+    pub async fn postgres() -> Option<Self> {
+        let missing = "set PINTLE_TEST_POSTGRES to the address of a database for tests, or run tests/run";
+        match std::env::var("PINTLE_TEST_POSTGRES") {
+            Ok(url) => Some(Self::sql(&url, None).await),
+            Err(_) if std::env::var_os("PINTLE_TEST_COMPLETE").is_some() => panic!("{missing}"),
+            Err(_) => {
+                eprintln!("left out: {missing}");
+                None
+            }
+        }
+    }
+
+    async fn sql(url: &str, folder: Option<tempfile::TempDir>) -> Self {
+        let ambient = Arc::new(TestAmbient::new());
+        let fresh = secrets(ambient.as_ref());
+        let store = SqlStore::open(url, fresh, BEGIN_MS).await.expect("a database");
+        Self::over(Arc::new(store), ambient, folder).await
+    }
+
+    async fn over(store: Arc<dyn Store>, ambient: Arc<TestAmbient>, folder: Option<tempfile::TempDir>) -> Self {
+        let app = App::new(store.clone(), ambient.clone()).expect("an app");
+        let service = std::rc::Rc::new(test::init_service(application(web::Data::new(app))).await);
+        let call = Box::new(move |request: TestRequest| {
+            let service = service.clone();
+            Box::pin(async move {
+                let response = test::call_service(&*service, request.to_request()).await;
+                let (status, headers) = (response.status().as_u16(), response.headers().clone());
+                let body = response.into_body().try_into_bytes();
+                let body = match body {
+                    Ok(bytes) => bytes,
+                    Err(stream) => actix_web::body::to_bytes(stream).await.map_err(|_| ()).expect("a body"),
+                };
+                Answer { status, headers, body: body.to_vec() }
+            }) as Called
+        });
+        let id = OrganisationId(random(ambient.as_ref()).expect("randomness"));
+        let organisation = Organisation { id, name: format!("Crew {id}") };
+        store.organisation_add(&organisation, BEGIN_MS).await.expect("an organisation");
+        Self { store, memory: None, ambient, organisation, call, _folder: folder }
+    }
+
+    /// A second organisation on the same server.
+    pub async fn other_organisation(&self) -> Organisation {
+        let id = OrganisationId(random(self.ambient.as_ref()).expect("randomness"));
+        let organisation = Organisation { id, name: format!("Others {id}") };
+        self.store.organisation_add(&organisation, BEGIN_MS).await.expect("an organisation");
+        organisation
+    }
+
+    pub fn operator(&self) -> Operator<'_> {
+        Operator { store: self.store.as_ref(), ambient: self.ambient.as_ref() }
+    }
+
+    /// An enrolment code for this world's organisation.
+    pub async fn code(&self, role: Role) -> String {
+        self.code_of(&self.organisation, role).await
+    }
+
+    pub async fn code_of(&self, organisation: &Organisation, role: Role) -> String {
+        let lines = self.operator().code(Some(&organisation.name), role, 72, "http://x").await.expect("a code");
+        lines.last().and_then(|line| line.split_whitespace().last()).expect("a code").to_owned()
+    }
+
+    /// An enrolled device.
+    pub async fn phone(&self, mark: &str, role: Role) -> Phone {
+        let mut phone = Phone::new(self, mark);
+        let code = self.code(role).await;
+        phone.enrol(self, &code).await;
+        phone
+    }
+
+    pub async fn send(&self, request: TestRequest) -> Answer {
+        (self.call)(request).await
+    }
+
+    pub async fn get(&self, target: &str) -> Answer {
+        self.send(TestRequest::get().uri(target)).await
+    }
+
+    pub async fn get_with(&self, target: &str, token: &str) -> Answer {
+        self.send(TestRequest::get().uri(target).insert_header(("Authorization", format!("Bearer {token}")))).await
+    }
+
+    pub async fn post(&self, target: &str, body: &Value) -> Answer {
+        self.post_bytes(target, &serde_json::to_vec(body).expect("JSON")).await
+    }
+
+    pub async fn post_bytes(&self, target: &str, body: &[u8]) -> Answer {
+        let request = TestRequest::post().uri(target).insert_header(("Content-Type", "application/json"));
+        self.send(request.set_payload(body.to_vec())).await
+    }
+}
+
+/// Makes a test of each case on each storage.
+#[macro_export]
+macro_rules! on_every_store {
+    ($($case:ident)+) => {
+        mod on_memory { $( #[actix_web::test] async fn $case() { super::$case($crate::world::World::memory().await).await } )+ }
+        mod on_sqlite { $( #[actix_web::test] async fn $case() { super::$case($crate::world::World::sqlite().await).await } )+ }
+        mod on_postgres { $( #[actix_web::test] async fn $case() {
+            if let Some(world) = $crate::world::World::postgres().await { super::$case(world).await }
+        } )+ }
+    };
+}
