@@ -44,7 +44,7 @@ pub struct MemoryStore {
 #[derive(Debug, Default)]
 struct Inner {
     state: State,
-    faults: VecDeque<WriteFault>,
+    faults: VecDeque<Option<WriteFault>>,
     down: bool,
 }
 
@@ -109,7 +109,13 @@ impl MemoryStore {
 
     /// Has the next write that no earlier fault waits for end in this one.
     pub fn fail_next_write(&self, fault: WriteFault) {
-        self.lock().faults.push_back(fault);
+        self.lock().faults.push_back(Some(fault));
+    }
+
+    /// Has the next write that no earlier fault waits for succeed, so that the fault asked for next strikes the one
+    /// after it.
+    pub fn pass_next_write(&self) {
+        self.lock().faults.push_back(None);
     }
 
     /// From now on the database does not answer at all.
@@ -140,7 +146,7 @@ impl MemoryStore {
         if inner.down {
             return Err(StoreError::Unavailable { act, detail: "it has been taken down".into() });
         }
-        match inner.faults.pop_front() {
+        match inner.faults.pop_front().flatten() {
             None => change(&mut inner.state),
             Some(WriteFault::Full) => Err(StoreError::Full { act }),
             Some(WriteFault::BeforeCommit) => {
