@@ -3,6 +3,7 @@
 use pintle_openapi::{errors_page, spec};
 use std::path::PathBuf;
 
+#[allow(clippy::disallowed_methods, reason = "whether to write or to compare is a setting of the test run")]
 fn compare(file: &str, generated: &str, by_hand_after: Option<&str>) {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(file);
     let committed = std::fs::read_to_string(&path).unwrap_or_default();

@@ -34,7 +34,7 @@ impl App {
     pub async fn enrol(&self, request: EnrolRequest, from: IpAddr) -> Result<EnrolReply, Refusal> {
         let now_ms = self.ambient.now_ms();
         if let Some(wait_s) = self.attempts.wait_s(from, now_ms) {
-            return Err(Refusal { retry_after_s: Some(wait_s), ..Refusal::of(Problem::TooManyRequests) });
+            return Err(Refusal::of(Problem::TooManyRequests).retry_after_s(wait_s));
         }
         let outcome = self.enrol_checked(request, now_ms).await;
         if outcome.as_ref().is_err_and(|r| matches!(r.problem, Problem::CodeUnknown | Problem::CodeUsed)) {

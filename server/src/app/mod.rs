@@ -20,7 +20,7 @@ use cursor::CursorKey;
 use pintle_core::Held;
 use pintle_core::exchange::Pulled;
 use pintle_store::{DeviceRecord, Role, Store};
-pub use refusal::Refusal;
+pub use refusal::{Particulars, Refusal};
 use std::sync::Arc;
 use token::TokenKey;
 

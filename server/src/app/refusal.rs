@@ -8,10 +8,15 @@ use crate::limits::UNAVAILABLE_RETRY_S;
 use pintle_core::Fault;
 use pintle_openapi::{Problem, ProblemDocument};
 use pintle_store::StoreError;
+use std::ops::Deref;
 
-/// Why a request is refused.
+/// Why a request is refused. Boxed, because every use case may return one and few do.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Refusal {
+pub struct Refusal(Box<Particulars>);
+
+/// The particulars of a refusal.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Particulars {
     /// The problem.
     pub problem: Problem,
     /// What is wrong in this request, for the caller.
@@ -28,38 +33,74 @@ pub struct Refusal {
     pub inside: Option<String>,
 }
 
+impl Deref for Refusal {
+    type Target = Particulars;
+    fn deref(&self) -> &Particulars {
+        &self.0
+    }
+}
+
 impl Refusal {
     /// A problem without particulars.
     #[must_use]
     pub fn of(problem: Problem) -> Self {
-        Self { problem, detail: None, pointer: None, parameter: None, now_ms: None, retry_after_s: None, inside: None }
+        Self(Box::new(Particulars {
+            problem,
+            detail: None,
+            pointer: None,
+            parameter: None,
+            now_ms: None,
+            retry_after_s: None,
+            inside: None,
+        }))
     }
 
     /// With a detail for the caller.
     #[must_use]
     pub fn detail(mut self, detail: impl Into<String>) -> Self {
-        self.detail = Some(detail.into());
+        self.0.detail = Some(detail.into());
         self
     }
 
     /// With the place in the body.
     #[must_use]
     pub fn pointer(mut self, pointer: impl Into<String>) -> Self {
-        self.pointer = Some(pointer.into());
+        self.0.pointer = Some(pointer.into());
         self
     }
 
     /// With the parameter or header at fault.
     #[must_use]
     pub fn parameter(mut self, parameter: impl Into<String>) -> Self {
-        self.parameter = Some(parameter.into());
+        self.0.parameter = Some(parameter.into());
+        self
+    }
+
+    /// With the server's clock.
+    #[must_use]
+    pub fn now_ms(mut self, now_ms: i64) -> Self {
+        self.0.now_ms = Some(now_ms);
+        self
+    }
+
+    /// With the seconds to wait before trying again.
+    #[must_use]
+    pub fn retry_after_s(mut self, seconds: u32) -> Self {
+        self.0.retry_after_s = Some(seconds);
+        self
+    }
+
+    /// With what only the log may hold.
+    #[must_use]
+    pub fn inside(mut self, inside: impl ToString) -> Self {
+        self.0.inside = Some(inside.to_string());
         self
     }
 
     /// A failure of the server itself.
     #[must_use]
     pub fn internal(inside: impl ToString) -> Self {
-        Self { inside: Some(inside.to_string()), ..Self::of(Problem::Internal) }
+        Self::of(Problem::Internal).inside(inside)
     }
 
     /// The document the caller gets.
@@ -85,15 +126,14 @@ impl From<Fault> for Refusal {
 
 impl From<StoreError> for Refusal {
     fn from(error: StoreError) -> Self {
-        let inside = Some(error.to_string());
-        let (problem, retry_after_s) = match error {
-            StoreError::Unavailable { .. } => (Problem::Unavailable, Some(UNAVAILABLE_RETRY_S)),
-            StoreError::Full { .. } => (Problem::StorageFull, None),
+        let refusal = match error {
+            StoreError::Unavailable { .. } => Self::of(Problem::Unavailable).retry_after_s(UNAVAILABLE_RETRY_S),
+            StoreError::Full { .. } => Self::of(Problem::StorageFull),
             StoreError::Corrupt { .. } | StoreError::Schema { .. } | StoreError::Failed { .. } => {
-                (Problem::Internal, None)
+                Self::of(Problem::Internal)
             }
         };
-        Self { inside, retry_after_s, ..Self::of(problem) }
+        refusal.inside(error)
     }
 }
 

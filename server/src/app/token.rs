@@ -189,7 +189,7 @@ impl App {
         let now_s = now_ms.div_euclid(1000);
         let early = claims.iat > now_s.saturating_add(CLOCK_LEEWAY_S);
         if early || now_s > claims.exp.saturating_add(CLOCK_LEEWAY_S) {
-            return Err(Refusal { now_ms: Some(now_ms), ..Refusal::of(Problem::ClockOff) });
+            return Err(Refusal::of(Problem::ClockOff).now_ms(now_ms));
         }
         if record.revoked {
             return Err(Refusal::of(Problem::DeviceRevoked));

@@ -84,7 +84,7 @@ async fn collect(mut payload: Payload, bytes_max: usize) -> Result<Vec<u8>, Refu
     while let Some(chunk) = payload.next().await {
         let chunk = chunk.map_err(|error| {
             let detail = "the body ended before its announced length, or is not framed as HTTP wants it";
-            Refusal { inside: Some(error.to_string()), ..Refusal::of(Problem::MalformedJson).detail(detail) }
+            Refusal::of(Problem::MalformedJson).detail(detail).inside(error)
         })?;
         if bytes.len() + chunk.len() > bytes_max {
             return Err(too_large(bytes_max));
@@ -148,5 +148,39 @@ mod tests {
         for bad in [b"{}".as_slice(), &[], &whole[..whole.len() - 1], &twice, &trailing] {
             assert_eq!(inflate(bad, 1000).expect_err("broken").problem, Problem::MalformedJson, "{bad:?}");
         }
+    }
+
+    type Chunk = Result<actix_web::web::Bytes, actix_web::error::PayloadError>;
+
+    async fn read_stream(chunks: impl futures_util::Stream<Item = Chunk> + 'static) -> Result<Vec<u8>, Refusal> {
+        let request = actix_web::test::TestRequest::post().insert_header((CONTENT_TYPE, "application/json"));
+        let stream: std::pin::Pin<Box<dyn futures_util::Stream<Item = Chunk>>> = Box::pin(chunks);
+        let mut payload = actix_web::dev::Payload::from(stream);
+        let request = request.to_http_request();
+        let payload =
+            <Payload as actix_web::FromRequest>::from_request(&request, &mut payload).await.expect("a payload");
+        read(&request, payload, BodyForm::Plain { bytes_max: 100 }).await
+    }
+
+    #[actix_web::test]
+    async fn a_body_that_takes_too_long_is_refused() {
+        tokio::time::pause();
+        let begun = futures_util::stream::iter([Ok(actix_web::web::Bytes::from_static(b"{"))]);
+        let never = begun.chain(futures_util::stream::pending());
+        assert_eq!(read_stream(never).await.expect_err("too slow").problem, Problem::RequestTimeout);
+        let dripping = futures_util::stream::unfold((), |()| async {
+            tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+            Some((Ok(actix_web::web::Bytes::from_static(b" ")), ()))
+        });
+        assert_eq!(read_stream(dripping).await.expect_err("dripping").problem, Problem::RequestTimeout);
+    }
+
+    #[actix_web::test]
+    async fn a_body_without_a_length_is_bounded_too() {
+        let chunk = || Ok(actix_web::web::Bytes::from_static(&[b' '; 60]));
+        let endless = futures_util::stream::repeat_with(chunk);
+        assert_eq!(read_stream(endless).await.expect_err("endless").problem, Problem::PayloadTooLarge);
+        let broken = futures_util::stream::iter([chunk(), Err(actix_web::error::PayloadError::Incomplete(None))]);
+        assert_eq!(read_stream(broken).await.expect_err("broken").problem, Problem::MalformedJson);
     }
 }

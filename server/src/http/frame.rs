@@ -141,3 +141,63 @@ fn log(response: &ServiceResponse<BoxBody>, tag: &str, took_us: u64) {
     let status = response.status().as_u16();
     tracing::info!(request = tag, method = %http.method(), route, status, code, took_us, "answered");
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::App;
+    use actix_web::middleware::from_fn;
+    use actix_web::test::{TestRequest, call_service, init_service, read_body, try_call_service};
+    use pintle_openapi::ProblemDocument;
+
+    #[actix_web::test]
+    async fn a_panic_is_answered_and_the_next_request_is_fine() {
+        let boom = web::to(|| async {
+            let nothing: Option<HttpResponse> = None;
+            nothing.expect("a secret of the inside")
+        });
+        let fine = web::to(HttpResponse::Ok);
+        let service = init_service(App::new().route("/boom", boom).route("/fine", fine).wrap(from_fn(frame))).await;
+        for _ in 0..3 {
+            let error = try_call_service(&service, TestRequest::with_uri("/boom").to_request()).await;
+            let response = error.expect_err("no response was made").error_response();
+            assert_eq!(response.status(), 500);
+            assert_eq!(
+                response.headers().get(X_CONTENT_TYPE_OPTIONS).map(HeaderValue::as_bytes),
+                Some(&b"nosniff"[..])
+            );
+            let body = actix_web::body::to_bytes(response.into_body()).await.expect("a body");
+            let document = ProblemDocument::read(&body).expect("a problem document");
+            assert_eq!(document.problem(), Some(Problem::Internal));
+            assert!(!String::from_utf8_lossy(&body).contains("secret"));
+            let response = call_service(&service, TestRequest::with_uri("/fine").to_request()).await;
+            assert_eq!(response.status(), 200);
+        }
+    }
+
+    /// What a library answers by itself, in plain text, is given the form of a problem document.
+    #[actix_web::test]
+    async fn an_error_without_form_gets_one() {
+        let plain = web::to(|status: web::Path<u16>| async move {
+            HttpResponse::build(StatusCode::from_u16(*status).expect("a status")).body("inside: /etc/passwd")
+        });
+        let service = init_service(App::new().route("/{status}", plain).wrap(from_fn(frame))).await;
+        for (status, problem) in [
+            (400, Problem::BadHeader),
+            (404, Problem::NotFound),
+            (405, Problem::MethodNotAllowed),
+            (406, Problem::NotAcceptable),
+            (408, Problem::RequestTimeout),
+            (413, Problem::PayloadTooLarge),
+            (415, Problem::UnsupportedMediaType),
+            (500, Problem::Internal),
+            (502, Problem::Internal),
+        ] {
+            let request = TestRequest::with_uri(&format!("/{status}")).to_request();
+            let response = call_service(&service, request).await;
+            assert_eq!(response.status(), problem.status());
+            let body = read_body(response).await;
+            assert_eq!(ProblemDocument::read(&body).and_then(|document| document.problem()), Some(problem));
+        }
+    }
+}

@@ -15,7 +15,7 @@ use pintle_core::moment::Moment;
 use pintle_core::{Entry, EntryRef};
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
 use pintle_openapi::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, assertion};
-use pintle_server::ambient::{Ambient as _, random};
+use pintle_server::ambient::{Ambient, random};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::io::Write as _;
@@ -40,7 +40,10 @@ pub struct Phone {
 impl Phone {
     /// A device that has never seen a server.
     pub fn new(world: &World, mark: &str) -> Self {
-        let ambient = world.ambient.as_ref();
+        Self::made(world.ambient.as_ref(), mark)
+    }
+
+    pub fn made(ambient: &dyn Ambient, mark: &str) -> Self {
         let secret = random(ambient).expect("randomness");
         let person = Person { id: PersonId(random(ambient).expect("randomness")), name: format!("Person {mark}") };
         let empty = LogHead::empty(&DeviceKey::from_secret(&secret).public());
@@ -82,10 +85,15 @@ impl Phone {
     pub async fn enrol(&mut self, world: &World, code: &str) -> EnrolReply {
         let request = serde_json::to_value(self.enrol_request(code)).expect("JSON");
         let reply: EnrolReply = world.post("/v1/enrol", &request).await.reply();
+        self.enrolled(&reply);
+        reply
+    }
+
+    /// Takes over what an enrolment says.
+    pub fn enrolled(&mut self, reply: &EnrolReply) {
         self.organisation = reply.organisation.id;
         self.mark.clone_from(&reply.mark);
         (self.store, self.epoch, self.baton) = (reply.store, reply.epoch, reply.baton);
-        reply
     }
 
     /// Records an entry; `minute` minutes after the world's beginning minus one day.
@@ -121,16 +129,20 @@ impl Phone {
     }
 
     pub fn request(&self, world: &World, push: Option<Push>) -> SyncRequest {
+        self.request_at(world.ambient.as_ref(), push)
+    }
+
+    pub fn request_at(&self, ambient: &dyn Ambient, push: Option<Push>) -> SyncRequest {
         SyncRequest {
             protocol: PROTOCOL,
-            request: RequestId(random(world.ambient.as_ref()).expect("randomness")),
+            request: RequestId(random(ambient).expect("randomness")),
             organisation: self.organisation,
             device: self.id(),
             store: self.store,
             epoch: self.epoch,
             baton: self.baton,
             clock: ClockSample {
-                at: Moment::at(world.ambient.now_ms() / 1000, 7200).expect("a time"),
+                at: Moment::at(ambient.now_ms() / 1000, 7200).expect("a time"),
                 boot: None,
                 up_s: None,
             },
@@ -195,14 +207,18 @@ impl Phone {
     }
 
     pub fn assertion_claims(&self, world: &World) -> AssertionClaims {
-        let now_s = world.ambient.now_ms() / 1000;
+        self.assertion_claims_at(world.ambient.as_ref())
+    }
+
+    pub fn assertion_claims_at(&self, ambient: &dyn Ambient) -> AssertionClaims {
+        let now_s = ambient.now_ms() / 1000;
         AssertionClaims {
             iss: self.id().to_string(),
             sub: self.id().to_string(),
             aud: self.store.to_string(),
             iat: now_s,
             exp: now_s + 60,
-            jti: RequestId(random(world.ambient.as_ref()).expect("randomness")).to_string(),
+            jti: RequestId(random(ambient).expect("randomness")).to_string(),
         }
     }
 

@@ -151,18 +151,16 @@ impl World {
         Self::sql(&url, Some(folder)).await
     }
 
-    /// None where there is no PostgreSQL and none is demanded.
-    #[allow(clippy::disallowed_methods, reason = "the settings of a test run come by environment")]
-    pub async fn postgres() -> Option<Self> {
-        let missing = "set PINTLE_TEST_POSTGRES to the address of a database for tests, or run tests/run";
-        match std::env::var("PINTLE_TEST_POSTGRES") {
-            Ok(url) => Some(Self::sql(&url, None).await),
-            Err(_) if std::env::var_os("PINTLE_TEST_COMPLETE").is_some() => panic!("{missing}"),
-            Err(_) => {
-                eprintln!("left out: {missing}");
-                None
-            }
-        }
+    #[allow(
+        clippy::disallowed_methods,
+        reason = "the tests' outermost layer: where the test server is, is its setting"
+    )]
+    pub async fn postgres() -> Self {
+        let url = std::env::var("PINTLE_TEST_POSTGRES").expect(
+            "no PostgreSQL to test on: run tests/run, which starts one, or set PINTLE_TEST_POSTGRES to the address of a \
+             database for tests, such as postgres://user@127.0.0.1:5432/postgres",
+        );
+        Self::sql(&url, None).await
     }
 
     async fn sql(url: &str, folder: Option<tempfile::TempDir>) -> Self {
@@ -253,7 +251,7 @@ macro_rules! on_every_store {
         mod on_memory { $( #[actix_web::test] async fn $case() { super::$case($crate::world::World::memory().await).await } )+ }
         mod on_sqlite { $( #[actix_web::test] async fn $case() { super::$case($crate::world::World::sqlite().await).await } )+ }
         mod on_postgres { $( #[actix_web::test] async fn $case() {
-            if let Some(world) = $crate::world::World::postgres().await { super::$case(world).await }
+            super::$case($crate::world::World::postgres().await).await
         } )+ }
     };
 }
