@@ -24,7 +24,7 @@ const POSTGRES_CONNECTIONS_MAX: u32 = 10;
 /// How long a caller waits for a connection of a pool, in milliseconds: a device is better told to come again.
 const ACQUIRE_MS: u64 = 15_000;
 /// How long PostgreSQL waits for a lock, in milliseconds: a push holds its own for some 10 ms.
-const LOCK_MS: u64 = 5_000;
+const LOCK_MS: u64 = 3_000;
 /// How long a statement may run on PostgreSQL, in milliseconds: the largest page takes some 100 ms.
 const STATEMENT_MS: u64 = 20_000;
 /// How long a transaction may stand idle on PostgreSQL, in milliseconds, before it is ended and its locks with it.

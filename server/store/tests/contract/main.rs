@@ -5,10 +5,14 @@
 
 mod bed;
 mod crew;
+mod damage;
+mod faults;
+mod follow;
 mod machines;
 mod pages;
 mod people;
 mod pushes;
+mod race;
 
 macro_rules! contract {
     ($($module:ident: $($case:ident),+ $(,)?;)+) => {
@@ -17,9 +21,12 @@ macro_rules! contract {
         contract! { @on postgres: $($module: $($case),+;)+ }
     };
     (@on $bed:ident: $($module:ident: $($case:ident),+;)+) => {
-        mod $bed {
+        contract! { @on $bed as $bed: $($module: $($case),+;)+ }
+    };
+    (@on $bed:ident as $name:ident: $($module:ident: $($case:ident),+;)+) => {
+        mod $name {
             $($(
-                #[tokio::test]
+                #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
                 async fn $case() {
                     crate::$module::$case(crate::bed::Bed::$bed().await).await;
                 }
@@ -67,4 +74,57 @@ contract! {
         a_view_is_kept_in_place_of_the_one_before,
         no_organisation_sees_or_touches_another_s,
         ledgers_count_for_themselves;
+    follow:
+        followers_miss_nothing_while_eight_push;
+    race:
+        one_push_sent_by_many_at_once_is_written_once,
+        two_branches_sent_at_once_end_as_ledger_and_branch,
+        one_code_shown_by_many_at_once_lets_one_in,
+        one_mark_wished_for_by_many_at_once_is_given_once,
+        one_device_that_asks_twice_at_once_is_let_in_once,
+        one_baton_presented_by_many_at_once_is_current_once,
+        people_added_by_many_at_once_are_there_once;
+}
+
+macro_rules! databases {
+    ($($module:ident: $($case:ident),+ $(,)?;)+) => {
+        contract! { @on sqlite as sqlite_alone: $($module: $($case),+;)+ }
+        contract! { @on postgres as postgres_alone: $($module: $($case),+;)+ }
+    };
+}
+
+databases! {
+    damage:
+        the_ledger_s_tables_refuse_update_and_delete,
+        a_damaged_entry_is_told_with_its_place,
+        a_damaged_device_is_told_with_its_place,
+        a_text_with_u0000_is_nowhere_stored,
+        a_schema_from_the_future_is_refused_and_left_alone,
+        identity_and_ledger_outlive_the_program;
+}
+
+#[tokio::test]
+async fn a_text_with_u0000_is_nowhere_stored_in_memory() {
+    damage::a_text_with_u0000_is_nowhere_stored(bed::Bed::memory().await).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn three_open_one_new_sqlite_file_at_once() {
+    let (_folder, url) = bed::sqlite_file();
+    damage::three_that_open_one_new_database_at_once_all_succeed(&url).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn three_open_one_new_postgres_database_at_once() {
+    damage::three_that_open_one_new_database_at_once_all_succeed(&bed::postgres_database().await).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_sequence_in_place_of_the_ledger_s_head_is_caught_on_postgres() {
+    follow::a_sequence_in_its_place_is_caught().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_push_that_postgres_ends_in_a_deadlock_is_done_again() {
+    race::a_push_that_the_database_ends_is_done_again(bed::Bed::postgres().await).await;
 }

@@ -1,0 +1,189 @@
+//! What databases must refuse and must notice: changed or removed rows, damaged rows, texts that one of them cannot
+//! hold, a schema from the future.
+
+use crate::bed::{Bed, NOW_MS, secrets};
+use crate::crew::{Device, EX3, all_after, code_of};
+use pintle_core::Entry;
+use pintle_core::exchange::{Digest, Person};
+use pintle_core::ids::{OrganisationId, PersonId};
+use pintle_store::sql::SqlStore;
+use pintle_store::{EnrolmentCode, MachineView, Organisation, Role, StoreError};
+use sea_orm::ConnectionTrait;
+use serde_json::json;
+
+/// An organisation with one row in every table of the ledger.
+async fn filled(bed: &Bed) -> (OrganisationId, Device) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(bed, 1, organisation).await;
+    device.note(Some(EX3), "squeaks");
+    device.note(Some(EX3), "greased");
+    device.push_on(bed, 1).await;
+    bed.store.branch_keep(device.scope(), &device.batch(1, 1), NOW_MS).await.expect("it is kept");
+    (organisation, device)
+}
+
+pub async fn the_ledger_s_tables_refuse_update_and_delete(bed: Bed) {
+    let (organisation, device) = filled(&bed).await;
+    let raw = bed.raw().await;
+    let mut refused = vec![
+        "UPDATE ledger SET received_ms = 0".to_owned(),
+        "UPDATE seal SET seq_from = 1".to_owned(),
+        "UPDATE branch SET received_ms = 0".to_owned(),
+        "UPDATE branch_entry SET seq = 9".to_owned(),
+    ];
+    for table in ["branch_entry", "branch", "seal", "ledger"] {
+        refused.push(format!("DELETE FROM {table}"));
+        if !bed.is_sqlite() {
+            refused.push(format!("TRUNCATE {table} CASCADE"));
+            refused.push(format!("DELETE FROM {table} WHERE false"));
+        }
+    }
+    for sql in refused {
+        let error = raw.execute_unprepared(&sql).await.expect_err(&sql).to_string();
+        assert!(error.contains("is never changed"), "{sql}: {error}");
+    }
+    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    assert_eq!(
+        page.entries.iter().map(|held| held.link).collect::<Vec<_>>(),
+        [device.heads[1].link, device.heads[2].link]
+    );
+    assert_eq!((page.seals.len(), page.entries[0].received_ms), (1, Some(NOW_MS)));
+    assert_eq!(bed.store.branches(organisation).await.expect("branches").len(), 1);
+}
+
+/// Changes a row that the database guards, as a damaged disk or a hand at the file would.
+async fn damage(bed: &Bed, table: &str, constraint: &str, change: &str) {
+    let raw = bed.raw().await;
+    if bed.is_sqlite() {
+        for guard in ["update", "delete"] {
+            let sql = format!("DROP TRIGGER IF EXISTS {table}_{guard}_refused");
+            raw.execute_unprepared(&sql).await.expect("the trigger goes");
+        }
+        let sql = format!("PRAGMA ignore_check_constraints = ON; PRAGMA foreign_keys = OFF; {change}");
+        raw.execute_unprepared(&sql).await.expect("the row is changed");
+    } else {
+        let sql = format!(
+            "ALTER TABLE {table} DISABLE TRIGGER ALL; ALTER TABLE {table} DROP CONSTRAINT IF EXISTS {constraint}; \
+             {change}"
+        );
+        raw.execute_unprepared(&sql).await.expect("the row is changed");
+    }
+}
+
+fn bytes(bed: &Bed, text: &str) -> String {
+    if bed.is_sqlite() { format!("CAST('{text}' AS BLOB)") } else { format!("convert_to('{text}', 'UTF8')") }
+}
+
+fn place<T: std::fmt::Debug>(outcome: Result<T, StoreError>) -> (&'static str, String, &'static str) {
+    match outcome {
+        Err(StoreError::Corrupt { table, row, column, .. }) => (table, row, column),
+        other => panic!("damage was to be told: {other:?}"),
+    }
+}
+
+pub async fn a_damaged_entry_is_told_with_its_place(bed: Bed) {
+    let (organisation, _) = filled(&bed).await;
+    let told = || ("ledger", String::from("2"), "bytes");
+    for text in ["no json", "{}", r#"{"body":{},"head":{"seq":77}}"#] {
+        let change = format!("UPDATE ledger SET bytes = {} WHERE position = 2", bytes(&bed, text));
+        damage(&bed, "ledger", "ledger_bytes_check", &change).await;
+        assert_eq!(place(bed.store.page(organisation, &all_after(0)).await), told(), "{text}");
+        assert_eq!(place(bed.store.machine_entries(organisation, EX3, 0, 10).await), told(), "{text}");
+    }
+    let sound = bed.store.machine_entries(organisation, EX3, 0, 1).await.expect("the sound entry is read");
+    assert_eq!(sound.len(), 1);
+}
+
+pub async fn a_damaged_device_is_told_with_its_place(bed: Bed) {
+    let (_, device) = filled(&bed).await;
+    let key: String = device.id.0.iter().map(|byte| format!("{byte:02x}")).collect();
+    for (column, constraint, value) in [
+        ("role", "device_role_check", "'stoker'".to_owned()),
+        ("head_seq", "device_head_seq_check", "-1".to_owned()),
+        ("wanted", "device_wanted_check", bytes(&bed, "odd")),
+        ("head_link", "device_head_link_check", bytes(&bed, "short")),
+    ] {
+        damage(&bed, "device", constraint, &format!("UPDATE device SET {column} = {value}")).await;
+        assert_eq!(place(bed.store.device(device.id).await), ("device", key.clone(), column));
+        let sound = match column {
+            "role" => "'crew'",
+            "head_seq" => "2",
+            _ => "NULL",
+        };
+        if column != "head_link" {
+            damage(&bed, "device", constraint, &format!("UPDATE device SET {column} = {sound}")).await;
+        }
+    }
+}
+
+pub async fn a_text_with_u0000_is_nowhere_stored(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let device = Device::new(1, organisation);
+    let code = EnrolmentCode { hash: code_of(1), role: Role::Crew, expires_ms: NOW_MS + 1000 };
+    bed.store.code_add(organisation, &code, NOW_MS).await.expect("a code is added");
+    let bad = || String::from("a\0b");
+    let person = Person { id: PersonId([5; 16]), name: bad() };
+    let mut enrolments = [device.enrolment(code.hash, "K7"), device.enrolment(code.hash, "K7")];
+    enrolments[0].mark = bad();
+    enrolments[1].person.name = bad();
+    let view = MachineView { machine: EX3, digest: Digest::default(), json: bad() };
+    let other = Organisation { id: OrganisationId([2; 16]), name: bad() };
+    let store = &bed.store;
+    for outcome in [
+        store.organisation_add(&other, NOW_MS).await,
+        store.enrol(&enrolments[0]).await.map(|_| ()),
+        store.enrol(&enrolments[1]).await.map(|_| ()),
+        store.people_add(organisation, &[person]).await,
+        store.view_put(organisation, &view).await,
+    ] {
+        assert!(matches!(outcome, Err(StoreError::Failed { .. })), "{outcome:?}");
+    }
+    assert_eq!(store.organisations().await.expect("organisations").len(), 1);
+    assert_eq!(store.device(device.id).await.expect("it answers"), None);
+    assert_eq!(store.directory(organisation, 0).await.expect("it answers"), None);
+    assert_eq!(store.view(organisation, EX3).await.expect("it answers"), None);
+    let words = json!({"head": {"seq": 1}, "body": {}, "words": {"salt": "x", "text": "a\u{0}b"}});
+    assert!(Entry::from_value(words).is_err(), "no entry can hold it");
+}
+
+pub async fn a_schema_from_the_future_is_refused_and_left_alone(bed: Bed) {
+    let (organisation, _) = filled(&bed).await;
+    let raw = bed.raw().await;
+    let sql = "INSERT INTO schema_step (version, applied_at) VALUES ('9999_tomorrow', 0)";
+    raw.execute_unprepared(sql).await.expect("a step is entered");
+    let url = bed.url.as_deref().expect("a database has an address");
+    let refused = SqlStore::open(url, secrets(2), NOW_MS).await;
+    match refused {
+        Err(StoreError::Schema { detail }) => assert!(detail.contains("9999_tomorrow"), "{detail}"),
+        other => panic!("it was to be refused: {other:?}"),
+    }
+    assert_eq!(bed.store.page(organisation, &all_after(0)).await.expect("a page").position, 2);
+}
+
+pub async fn identity_and_ledger_outlive_the_program(bed: Bed) {
+    let (organisation, device) = filled(&bed).await;
+    let url = bed.url.as_deref().expect("a database has an address");
+    let again = SqlStore::open(url, secrets(2), NOW_MS + 1).await.expect("it opens again");
+    let (first, second) = (bed.store.identity(), pintle_store::Store::identity(&again));
+    assert_eq!(first.store.0, [1; 16]);
+    assert_eq!((second.store, second.epoch), (first.store, 1));
+    assert_eq!((second.cursor_secret, second.token_secret), ([1; 32], [0xfe; 32]));
+    let page = pintle_store::Store::page(&again, organisation, &all_after(0)).await.expect("a page");
+    assert_eq!(page.entries.iter().map(|held| held.entry.clone()).collect::<Vec<_>>(), device.log);
+    again.close().await.expect("it closes");
+}
+
+/// As when a service manager starts several processes over one new database.
+pub async fn three_that_open_one_new_database_at_once_all_succeed(url: &str) {
+    let (a, b, c) = tokio::join!(
+        SqlStore::open(url, secrets(1), NOW_MS),
+        SqlStore::open(url, secrets(2), NOW_MS),
+        SqlStore::open(url, secrets(3), NOW_MS),
+    );
+    let stores = [a, b, c].map(|store| store.expect("it opens"));
+    let ids: Vec<_> = stores.iter().map(|store| pintle_store::Store::identity(store).store).collect();
+    assert!(ids.iter().all(|id| *id == ids[0]), "one identity for all: {ids:?}");
+    for store in &stores {
+        pintle_store::Store::ping(store).await.expect("the schema is there");
+    }
+}

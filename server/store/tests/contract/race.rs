@@ -1,0 +1,211 @@
+//! Callers that meet: on one device, one code, one mark, one machine; and locks that stand in the way.
+
+use crate::bed::{Bed, NOW_MS, secrets};
+use crate::crew::{Device, EX3, EX4, clock, code_of};
+use pintle_core::admit::Admission;
+use pintle_core::exchange::{Person, PushOutcome};
+use pintle_core::ids::{Baton, PersonId};
+use pintle_store::sql::SqlStore;
+use pintle_store::{BatonJudged, Enrolled, EnrolmentCode, Role, Store};
+use sea_orm::{ConnectionTrait, Database, Statement, TransactionTrait};
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+/// Stores over one database, as many as processes might be; in memory one is all there is.
+async fn processes(bed: &Bed) -> Vec<Arc<dyn Store>> {
+    let mut stores = vec![bed.store.clone()];
+    if let Some(url) = &bed.url {
+        stores.push(Arc::new(SqlStore::open(url, secrets(2), NOW_MS).await.expect("a second process opens it")));
+    }
+    stores
+}
+
+pub async fn one_push_sent_by_many_at_once_is_written_once(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(&bed, 1, organisation).await;
+    (0..5).for_each(|n| _ = device.note(Some(EX3), &format!("note {n}")));
+    let stores = processes(&bed).await;
+    let device = Arc::new(device);
+    let tasks: Vec<_> = (0..8)
+        .map(|n| {
+            let (store, device) = (stores[n % stores.len()].clone(), device.clone());
+            tokio::spawn(async move {
+                store.push(device.scope(), &device.batch(1, 5), &clock(), NOW_MS).await.expect("it answers")
+            })
+        })
+        .collect();
+    let mut outcomes = Vec::new();
+    for task in tasks {
+        let pushed = task.await.expect("it ends");
+        assert_eq!(pushed.answer.held.iter().map(|r| (r.from, r.to, r.position)).collect::<Vec<_>>(), [(1, 5, 1)]);
+        outcomes.push(pushed.answer.outcome);
+    }
+    assert_eq!(outcomes.iter().filter(|outcome| **outcome == PushOutcome::Accepted).count(), 1);
+    assert_eq!(outcomes.iter().filter(|outcome| **outcome == PushOutcome::AlreadyHeld).count(), 7);
+    let head = bed.store.machine(organisation, EX3).await.expect("it answers").expect("it has entries");
+    assert_eq!((head.digest.count, head.position), (5, 5));
+}
+
+pub async fn two_branches_sent_at_once_end_as_ledger_and_branch(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(&bed, 1, organisation).await;
+    device.note(Some(EX3), "common");
+    device.push_on(&bed, 1).await;
+    let mut copy = device.clone();
+    device.note(Some(EX3), "one way");
+    copy.note(Some(EX4), "the other way");
+    let stores = processes(&bed).await;
+    let send = |device: &Device, n: usize| {
+        let (store, device) = (stores[n % stores.len()].clone(), device.clone());
+        tokio::spawn(async move { store.push(device.scope(), &device.batch(2, 2), &clock(), NOW_MS).await })
+    };
+    let tasks = [send(&device, 0), send(&copy, 1)];
+    let mut admissions = Vec::new();
+    for task in tasks {
+        admissions.push(task.await.expect("it ends").expect("it answers").admission);
+    }
+    assert_eq!(admissions.iter().filter(|a| matches!(a, Admission::Write { .. })).count(), 1, "{admissions:?}");
+    assert_eq!(admissions.iter().filter(|a| **a == Admission::Fork { seq: 2 }).count(), 1, "{admissions:?}");
+    assert_eq!(bed.store.branches(organisation).await.expect("branches").len(), 1);
+}
+
+pub async fn one_code_shown_by_many_at_once_lets_one_in(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let code = EnrolmentCode { hash: code_of(1), role: Role::Crew, expires_ms: NOW_MS + 1000 };
+    bed.store.code_add(organisation, &code, NOW_MS).await.expect("a code is added");
+    let stores = processes(&bed).await;
+    let tasks: Vec<_> = (1..=6u16)
+        .map(|n| {
+            let store = stores[usize::from(n) % stores.len()].clone();
+            let enrolment = Device::new(n, organisation).enrolment(code_of(1), "K7");
+            tokio::spawn(async move { store.enrol(&enrolment).await.expect("it answers") })
+        })
+        .collect();
+    let mut let_in = 0;
+    for task in tasks {
+        match task.await.expect("it ends") {
+            Enrolled::In { .. } => let_in += 1,
+            other => assert_eq!(other, Enrolled::CodeUsed),
+        }
+    }
+    assert_eq!(let_in, 1);
+    let directory = bed.store.directory(organisation, 0).await.expect("it answers").expect("it has changed");
+    assert_eq!((directory.devices.len(), directory.people.len(), directory.version), (1, 1, 1));
+}
+
+pub async fn one_mark_wished_for_by_many_at_once_is_given_once(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let stores = processes(&bed).await;
+    let mut tasks = Vec::new();
+    for n in 1..=6u16 {
+        let code = EnrolmentCode { hash: code_of(n), role: Role::Crew, expires_ms: NOW_MS + 1000 };
+        bed.store.code_add(organisation, &code, NOW_MS).await.expect("a code is added");
+        let store = stores[usize::from(n) % stores.len()].clone();
+        let enrolment = Device::new(n, organisation).enrolment(code_of(n), "K7");
+        tasks.push(tokio::spawn(async move { store.enrol(&enrolment).await.expect("it answers") }));
+    }
+    let mut marks = BTreeSet::new();
+    for task in tasks {
+        let Enrolled::In { mark, .. } = task.await.expect("it ends") else { panic!("all are let in") };
+        marks.insert(mark);
+    }
+    assert_eq!(marks, ["K7", "K72", "K73", "K74", "K75", "K76"].map(String::from).into());
+    let version = bed.store.directory(organisation, 0).await.expect("it answers").map(|directory| directory.version);
+    assert_eq!(version, Some(6));
+}
+
+/// The same key by the same code, as when an impatient client asks twice.
+pub async fn one_device_that_asks_twice_at_once_is_let_in_once(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let code = EnrolmentCode { hash: code_of(1), role: Role::Crew, expires_ms: NOW_MS + 1000 };
+    bed.store.code_add(organisation, &code, NOW_MS).await.expect("a code is added");
+    let stores = processes(&bed).await;
+    let tasks: Vec<_> = (0..4u8)
+        .map(|n| {
+            let store = stores[usize::from(n) % stores.len()].clone();
+            let mut enrolment = Device::new(1, organisation).enrolment(code_of(1), "K7");
+            enrolment.baton = Baton([n + 1; 16]);
+            tokio::spawn(async move { store.enrol(&enrolment).await.expect("it answers") })
+        })
+        .collect();
+    for task in tasks {
+        let enrolled = task.await.expect("it ends");
+        assert!(matches!(&enrolled, Enrolled::In { mark, .. } if mark == "K7"), "{enrolled:?}");
+    }
+    let directory = bed.store.directory(organisation, 0).await.expect("it answers").expect("it has changed");
+    assert_eq!((directory.devices.len(), directory.version), (1, 1));
+}
+
+pub async fn one_baton_presented_by_many_at_once_is_current_once(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let device = Device::enrolled(&bed, 1, organisation).await;
+    let stores = processes(&bed).await;
+    let tasks: Vec<_> = (0..6u8)
+        .map(|n| {
+            let (store, scope) = (stores[usize::from(n) % stores.len()].clone(), device.scope());
+            let next = Baton([n + 10; 16]);
+            tokio::spawn(async move { (next, store.baton(scope, Baton([1; 16]), next).await.expect("it answers")) })
+        })
+        .collect();
+    let mut judged = Vec::new();
+    for task in tasks {
+        judged.push(task.await.expect("it ends"));
+    }
+    let current: Vec<_> = judged.iter().filter(|(_, judged)| *judged == BatonJudged::Current).collect();
+    let [(next, _)] = current.as_slice() else { panic!("one is current: {judged:?}") };
+    let others = judged.iter().filter(|(_, judged)| *judged == BatonJudged::Before(*next));
+    assert_eq!(others.count(), 5, "{judged:?}");
+}
+
+pub async fn people_added_by_many_at_once_are_there_once(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let stores = processes(&bed).await;
+    let people: Vec<_> = (1..=5).map(|n| Person { id: PersonId([n; 16]), name: format!("person {n}") }).collect();
+    let tasks: Vec<_> = (0..6)
+        .map(|n| {
+            let (store, mut people) = (stores[n % stores.len()].clone(), people.clone());
+            people.rotate_left(n % 5);
+            tokio::spawn(async move { store.people_add(organisation, &people).await.expect("it answers") })
+        })
+        .collect();
+    for task in tasks {
+        task.await.expect("it ends");
+    }
+    let directory = bed.store.directory(organisation, 0).await.expect("it answers").expect("it has changed");
+    assert_eq!((directory.people.len(), directory.version), (5, 1));
+}
+
+/// A deadlock with a stranger's transaction: PostgreSQL ends the push, and the push is done again.
+#[allow(clippy::disallowed_methods, reason = "the stranger's transaction is what stands in the way")]
+pub async fn a_push_that_the_database_ends_is_done_again(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(&bed, 1, organisation).await;
+    device.note(Some(EX3), "squeaks");
+    let raw = Database::connect(bed.url.as_deref().expect("an address")).await.expect("it can be reached");
+    let stranger = raw.begin().await.expect("a transaction begins");
+    // Only the push looks for the deadlock, so that it is the one to be ended.
+    stranger.execute_unprepared("SET LOCAL deadlock_timeout = '60s'").await.expect("a superuser may");
+    stranger.execute_unprepared("SELECT 1 FROM ledger_head FOR UPDATE").await.expect("it locks the ledger's head");
+    let (store, pushing) = (bed.store.clone(), device.clone());
+    let push = tokio::spawn(async move {
+        store.push(pushing.scope(), &pushing.batch(1, 1), &clock(), NOW_MS).await.expect("it is done again")
+    });
+    // The push holds its device and waits for the ledger's head.
+    let waiting = "SELECT count(*) AS waiting FROM pg_stat_activity \
+                   WHERE datname = current_database() AND wait_event_type = 'Lock'";
+    let watch = Database::connect(bed.url.as_deref().expect("an address")).await.expect("it can be reached");
+    loop {
+        let statement = Statement::from_string(watch.get_database_backend(), waiting);
+        let row = watch.query_one_raw(statement).await.expect("it answers").expect("one row");
+        if row.try_get::<i64>("", "waiting").expect("a number") > 0 {
+            break;
+        }
+        tokio::task::yield_now().await;
+    }
+    let lock_device = "SELECT 1 FROM device FOR UPDATE";
+    stranger.execute_unprepared(lock_device).await.expect("the push gave way, or its wait for the lock ended");
+    stranger.commit().await.expect("it commits");
+    let pushed = push.await.expect("it ends");
+    assert_eq!(pushed.answer.outcome, PushOutcome::Accepted);
+    assert_eq!(pushed.answer.held.iter().map(|r| r.position).collect::<Vec<_>>(), [1], "no position was used up");
+}
