@@ -171,3 +171,79 @@ fn postgres_options(url: &str) -> ConnectOptions {
     );
     options
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Organisation, Store};
+    use pintle_core::ids::OrganisationId;
+    use sea_orm::{ConnectionTrait, Statement};
+
+    async fn opened(folder: &tempfile::TempDir) -> SqlStore {
+        let url = format!("sqlite:{}?mode=rwc", folder.path().join("ledger.sqlite").display());
+        let fresh = FreshSecrets { store: StoreId([1; 16]), cursor_secret: [2; 32], token_secret: [3; 32] };
+        SqlStore::open(&url, fresh, 0).await.expect("a new file opens")
+    }
+
+    async fn pragma<T: sea_orm::TryGetable>(pool: &DatabaseConnection, name: &str) -> T {
+        let statement = Statement::from_string(pool.get_database_backend(), format!("PRAGMA {name}"));
+        let row = pool.query_one_raw(statement).await.expect("it answers").expect("one row");
+        row.try_get_by_index(0).expect("its value")
+    }
+
+    #[tokio::test]
+    async fn sqlite_syncs_at_every_commit_and_readers_only_read() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = opened(&folder).await;
+        assert_eq!(pragma::<String>(&store.writer, "journal_mode").await, "wal");
+        assert_eq!(pragma::<i64>(&store.writer, "synchronous").await, 2, "FULL");
+        assert_eq!(pragma::<i64>(&store.writer, "foreign_keys").await, 1);
+        assert_eq!(pragma::<i64>(&store.reader, "query_only").await, 1);
+        let refused = store.reader.execute_unprepared("DELETE FROM machine_view").await;
+        assert!(refused.expect_err("a reader writes nothing").to_string().contains("readonly"));
+    }
+
+    #[tokio::test]
+    async fn a_full_sqlite_file_is_told_and_works_again_when_there_is_room() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = opened(&folder).await;
+        let pages: i64 = pragma(&store.writer, "page_count").await;
+        pragma::<i64>(&store.writer, &format!("max_page_count = {}", pages + 1)).await;
+        let large = Organisation { id: OrganisationId([1; 16]), name: "n".repeat(100_000) };
+        let full = store.organisation_add(&large, 0).await;
+        assert!(matches!(full, Err(StoreError::Full { act: "organisation_add" })), "{full:?}");
+        assert_eq!(store.organisations().await.expect("reading goes on"), []);
+        pragma::<i64>(&store.writer, &format!("max_page_count = {}", pages + 1000)).await;
+        store.organisation_add(&large, 0).await.expect("there is room again");
+        assert_eq!(store.organisations().await.expect("it answers"), [large]);
+    }
+
+    #[tokio::test]
+    async fn replace_does_not_get_past_the_ledger_s_triggers() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = opened(&folder).await;
+        let rows = "
+            INSERT INTO organisation VALUES (zeroblob(16), 'north', 0, 0);
+            INSERT INTO person VALUES (zeroblob(16), zeroblob(16), 'Bo');
+            INSERT INTO device VALUES (zeroblob(16), zeroblob(16), zeroblob(32), 'K7', 'k7', zeroblob(16), 'crew', 0,
+                0, zeroblob(32), zeroblob(16), zeroblob(16), NULL, 0);
+            INSERT INTO ledger VALUES (zeroblob(16), 1, zeroblob(16), 1, zeroblob(32), x'', NULL, NULL, 0, NULL, NULL,
+                '{}', 0, 1, 0)";
+        store.writer.execute_unprepared(&rows.replace("'{}'", "x'7b7d'")).await.expect("rows are inserted");
+        let refused = store.writer.execute_unprepared("REPLACE INTO ledger SELECT * FROM ledger").await;
+        assert!(refused.expect_err("it would remove a row").to_string().contains("is never changed"));
+    }
+
+    #[tokio::test]
+    async fn an_address_that_cannot_be_used_is_refused_by_its_kind() {
+        let fresh = || FreshSecrets { store: StoreId([1; 16]), cursor_secret: [2; 32], token_secret: [3; 32] };
+        for url in ["mysql://x", "", "ledger.sqlite", "sqlite::memory:", "sqlite://x?mode=memory"] {
+            let refused = SqlStore::open(url, fresh(), 0).await.expect_err(url);
+            assert!(matches!(refused, StoreError::Failed { act: "open", .. }), "{url}: {refused:?}");
+        }
+        let folder = tempfile::tempdir().expect("a folder");
+        let missing = format!("sqlite:{}?mode=rw", folder.path().join("none.sqlite").display());
+        let refused = SqlStore::open(&missing, fresh(), 0).await.expect_err("there is no such file");
+        assert!(matches!(refused, StoreError::Unavailable { act: "open", .. }), "{refused:?}");
+    }
+}

@@ -5,7 +5,7 @@
 
 use crate::bed::{Bed, NOW_MS, postgres_database, secrets};
 use crate::crew::{Device, EX3, EX4, all_after, clock};
-use pintle_core::ids::{Hash, OrganisationId};
+use pintle_core::ids::{Hash, MachineId, OrganisationId};
 use pintle_store::sql::SqlStore;
 use pintle_store::{PageAsk, Store};
 use sea_orm::{ConnectionTrait, Database, DatabaseConnection, Statement, TransactionTrait};
@@ -124,8 +124,19 @@ const WRITERS: usize = 8;
 const TURNS: usize = 12;
 const READERS: usize = 3;
 
-/// Eight devices push at once, readers follow; nothing is missed, and all heads are right in the end.
+/// Eight devices push about the same machines, readers follow.
 pub async fn followers_miss_nothing_while_eight_push(bed: Bed) {
+    let machines = |writer: usize, n: usize| [Some(EX3), Some(EX4), None][(n + writer) % 3];
+    nothing_is_missed(bed, machines).await;
+}
+
+/// Eight devices push each about a machine of its own, so that only the ledger's head keeps them apart.
+pub async fn followers_miss_nothing_while_eight_push_apart(bed: Bed) {
+    nothing_is_missed(bed, |writer, _| Some(MachineId([writer as u8 + 1; 16]))).await;
+}
+
+/// Nothing is missed, and all heads are right in the end.
+async fn nothing_is_missed(bed: Bed, machine_of: impl Fn(usize, usize) -> Option<MachineId>) {
     let mut stores = vec![bed.store.clone()];
     if let Some(url) = &bed.url {
         for _ in 0..2 {
@@ -137,8 +148,7 @@ pub async fn followers_miss_nothing_while_eight_push(bed: Bed) {
     for writer in 0..WRITERS {
         let mut device = Device::enrolled(&bed, writer as u16 + 1, organisation).await;
         for n in 0..TURNS * 5 / 2 {
-            let machine = [Some(EX3), Some(EX4), None][(n + writer) % 3];
-            device.note(machine, &format!("note {n} of {writer}"));
+            device.note(machine_of(writer, n), &format!("note {n} of {writer}"));
         }
         devices.push(device);
     }
@@ -161,7 +171,10 @@ pub async fn followers_miss_nothing_while_eight_push(bed: Bed) {
         let record = bed.store.device(device.id).await.expect("it answers").expect("enrolled");
         assert_eq!(record.head, device.end());
     }
-    for machine in [EX3, EX4] {
+    let touched: BTreeSet<_> =
+        (0..WRITERS).flat_map(|w| (0..3).filter_map(|n| machine_of(w, n)).collect::<Vec<_>>()).collect();
+    assert_eq!(bed.store.machines(organisation, None, 100).await.expect("machines").len(), touched.len());
+    for machine in touched {
         let of_machine = page.entries.iter().filter(|held| held.entry.head().is_ok_and(|h| h.machine == Some(machine)));
         let of_machine: Vec<_> = of_machine.map(|held| (held.link, held.position)).collect();
         let head = bed.store.machine(organisation, machine).await.expect("it answers").expect("it has entries");

@@ -3,6 +3,8 @@
 //! Each case runs on the store in memory, on SQLite and on PostgreSQL. What only databases can show (triggers,
 //! damage, several processes) and what only the store in memory can do (faults on demand) has cases of its own.
 
+#![allow(clippy::panic, reason = "a case fails by panicking, in its steps as in its body")]
+
 mod bed;
 mod crew;
 mod damage;
@@ -75,7 +77,8 @@ contract! {
         no_organisation_sees_or_touches_another_s,
         ledgers_count_for_themselves;
     follow:
-        followers_miss_nothing_while_eight_push;
+        followers_miss_nothing_while_eight_push,
+        followers_miss_nothing_while_eight_push_apart;
     race:
         one_push_sent_by_many_at_once_is_written_once,
         two_branches_sent_at_once_end_as_ledger_and_branch,
@@ -127,4 +130,9 @@ async fn a_sequence_in_place_of_the_ledger_s_head_is_caught_on_postgres() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn a_push_that_postgres_ends_in_a_deadlock_is_done_again() {
     race::a_push_that_the_database_ends_is_done_again(bed::Bed::postgres().await).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn a_follower_on_postgres_never_goes_past_a_push_that_is_under_way() {
+    race::a_follower_never_goes_past_a_push_that_is_under_way(bed::Bed::postgres().await).await;
 }

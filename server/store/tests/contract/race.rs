@@ -1,13 +1,13 @@
 //! Callers that meet: on one device, one code, one mark, one machine; and locks that stand in the way.
 
 use crate::bed::{Bed, NOW_MS, secrets};
-use crate::crew::{Device, EX3, EX4, clock, code_of};
+use crate::crew::{Device, EX3, EX4, all_after, clock, code_of};
 use pintle_core::admit::Admission;
 use pintle_core::exchange::{Person, PushOutcome};
 use pintle_core::ids::{Baton, PersonId};
 use pintle_store::sql::SqlStore;
 use pintle_store::{BatonJudged, Enrolled, EnrolmentCode, Role, Store};
-use sea_orm::{ConnectionTrait, Database, Statement, TransactionTrait};
+use sea_orm::{ConnectOptions, ConnectionTrait, Database, DatabaseConnection, Statement, TransactionTrait};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
@@ -175,13 +175,71 @@ pub async fn people_added_by_many_at_once_are_there_once(bed: Bed) {
     assert_eq!((directory.people.len(), directory.version), (5, 1));
 }
 
+/// How many sessions of a PostgreSQL database wait for a lock.
+async fn waiting(watch: &DatabaseConnection) -> i64 {
+    let sql = "SELECT count(*) AS waiting FROM pg_stat_activity \
+               WHERE datname = current_database() AND wait_event_type = 'Lock'";
+    let statement = Statement::from_string(watch.get_database_backend(), sql);
+    let row = watch.query_one_raw(statement).await.expect("it answers").expect("one row");
+    row.try_get("", "waiting").expect("a number")
+}
+
+/// The first push is stopped between taking its positions and its commit, and a second one sent. Were positions to
+/// come from a sequence, the second would commit first, and a reader who went past it would never see the first.
+pub async fn a_follower_never_goes_past_a_push_that_is_under_way(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut first = Device::enrolled(&bed, 1, organisation).await;
+    let mut second = Device::enrolled(&bed, 2, organisation).await;
+    first.note(Some(EX3), "the first");
+    second.note(Some(EX4), "the second");
+    let raw = bed.raw().await;
+    let gate = "CREATE FUNCTION gate() RETURNS trigger LANGUAGE plpgsql AS \
+                $$ BEGIN PERFORM pg_advisory_xact_lock(1); RETURN NEW; END $$";
+    raw.execute_unprepared(gate).await.expect("a gate is made");
+    let device: String = first.id.0.iter().map(|byte| format!("{byte:02x}")).collect();
+    let gate = format!(
+        "CREATE TRIGGER gate BEFORE INSERT ON seal FOR EACH ROW WHEN (NEW.device = '\\x{device}') \
+         EXECUTE FUNCTION gate()"
+    );
+    raw.execute_unprepared(&gate).await.expect("it stands before the first device's seals");
+    let keeper = one_connection(&bed).await;
+    keeper.execute_unprepared("SELECT pg_advisory_lock(1)").await.expect("it is shut");
+
+    let send = |device: &Device| {
+        let (store, device) = (bed.store.clone(), device.clone());
+        tokio::spawn(async move { store.push(device.scope(), &device.batch(1, 1), &clock(), NOW_MS).await })
+    };
+    let first_push = send(&first);
+    while waiting(&raw).await < 1 {
+        tokio::task::yield_now().await;
+    }
+    let second_push = send(&second);
+    while waiting(&raw).await < 2 && !second_push.is_finished() {
+        tokio::task::yield_now().await;
+    }
+    let before = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    keeper.execute_unprepared("SELECT pg_advisory_unlock(1)").await.expect("it is opened");
+    first_push.await.expect("it ends").expect("it is written");
+    second_push.await.expect("it ends").expect("it is written");
+    let after = bed.store.page(organisation, &all_after(before.position)).await.expect("a page");
+    let seen: Vec<_> = before.entries.iter().chain(&after.entries).map(|held| (held.position, held.link)).collect();
+    assert_eq!(seen, [(Some(1), first.end().link), (Some(2), second.end().link)], "nothing was missed");
+}
+
+/// A pool of one, for locks that belong to a session.
+async fn one_connection(bed: &Bed) -> DatabaseConnection {
+    let mut options = ConnectOptions::new(bed.url.as_deref().expect("a database has an address"));
+    options.max_connections(1);
+    Database::connect(options).await.expect("it can be reached")
+}
+
 /// A deadlock with a stranger's transaction: PostgreSQL ends the push, and the push is done again.
 #[allow(clippy::disallowed_methods, reason = "the stranger's transaction is what stands in the way")]
 pub async fn a_push_that_the_database_ends_is_done_again(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     device.note(Some(EX3), "squeaks");
-    let raw = Database::connect(bed.url.as_deref().expect("an address")).await.expect("it can be reached");
+    let raw = bed.raw().await;
     let stranger = raw.begin().await.expect("a transaction begins");
     // Only the push looks for the deadlock, so that it is the one to be ended.
     stranger.execute_unprepared("SET LOCAL deadlock_timeout = '60s'").await.expect("a superuser may");
@@ -191,15 +249,8 @@ pub async fn a_push_that_the_database_ends_is_done_again(bed: Bed) {
         store.push(pushing.scope(), &pushing.batch(1, 1), &clock(), NOW_MS).await.expect("it is done again")
     });
     // The push holds its device and waits for the ledger's head.
-    let waiting = "SELECT count(*) AS waiting FROM pg_stat_activity \
-                   WHERE datname = current_database() AND wait_event_type = 'Lock'";
-    let watch = Database::connect(bed.url.as_deref().expect("an address")).await.expect("it can be reached");
-    loop {
-        let statement = Statement::from_string(watch.get_database_backend(), waiting);
-        let row = watch.query_one_raw(statement).await.expect("it answers").expect("one row");
-        if row.try_get::<i64>("", "waiting").expect("a number") > 0 {
-            break;
-        }
+    let watch = bed.raw().await;
+    while waiting(&watch).await < 1 {
         tokio::task::yield_now().await;
     }
     let lock_device = "SELECT 1 FROM device FOR UPDATE";
