@@ -45,7 +45,7 @@ impl SqlStore {
     /// [`StoreError::Schema`] if a newer program has been at it, [`StoreError::Unavailable`] if it cannot be reached,
     /// and whatever else the database says.
     pub async fn open(url: &str, fresh: FreshSecrets, now_ms: i64) -> StoreResult<Self> {
-        Self::open_url(url, &fresh, now_ms).await.map_err(|error| error.error)
+        Box::pin(Self::open_url(url, &fresh, now_ms)).await.map_err(|error| error.error)
     }
 
     async fn open_url(url: &str, fresh: &FreshSecrets, now_ms: i64) -> TxResult<Self> {

@@ -1,5 +1,7 @@
 //! What databases must refuse and must notice: changed or removed rows, damaged rows, texts that one of them cannot
 //! hold, a schema from the future.
+//!
+//! Promises: rows are damaged behind the store's back, through a connection of their own.
 
 use crate::bed::{Bed, NOW_MS, secrets};
 use crate::crew::{Device, EX3, all_after, code_of};

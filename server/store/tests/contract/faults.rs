@@ -1,4 +1,6 @@
 //! The store in memory with faults on demand: each leaves what a database would leave.
+//!
+//! Promises: after each fault the store is asked what it holds, and the same push is sent again.
 
 use crate::bed::{NOW_MS, secrets};
 use crate::crew::{Device, EX3, all_after, clock, code_of};
@@ -35,6 +37,16 @@ async fn a_fault_before_the_commit_writes_nothing_and_strikes_once() {
     assert!(matches!(push(&store, &device).await, Err(StoreError::Full { act: "push" })));
     assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("reading goes on").position, 0);
     assert_eq!(push(&store, &device).await.expect("the faults are over"), PushOutcome::Accepted);
+}
+
+#[tokio::test]
+async fn a_write_can_be_let_pass_before_the_fault() {
+    let (store, device) = filled().await;
+    store.pass_next_write();
+    store.fail_next_write(WriteFault::Full);
+    assert_eq!(push(&store, &device).await.expect("it passes"), PushOutcome::Accepted);
+    assert!(matches!(push(&store, &device).await, Err(StoreError::Full { .. })));
+    assert_eq!(push(&store, &device).await.expect("the fault is over"), PushOutcome::AlreadyHeld);
 }
 
 #[tokio::test]

@@ -1,4 +1,6 @@
 //! Machines, their entries and their views, page by page; and nothing of one organisation seen by another.
+//!
+//! Promises: every method of the port that names an organisation is asked by another one too.
 
 use crate::bed::{Bed, NOW_MS};
 use crate::crew::{Device, EX3, EX4, EX5, all_after, clock, code_of, digest_of, wanted};

@@ -1,4 +1,6 @@
 //! Pages of the ledger: what they hold, how they are bounded, and the digests they carry.
+//!
+//! Promises: digests are compared with what the cases sum up themselves, never with another answer of the store.
 
 use crate::bed::Bed;
 use crate::crew::{Device, EX3, EX4, EX5, all_after, digest_of, wanted};

@@ -1,4 +1,6 @@
 //! Organisations, codes, devices, batons, marks and the directory.
+//!
+//! Promises: each outcome that the port names is met, and what it leaves behind is looked at.
 
 use crate::bed::{Bed, NOW_MS};
 use crate::crew::{Device, EX3, EX4, code_of, wanted};

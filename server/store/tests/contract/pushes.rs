@@ -1,4 +1,6 @@
 //! What becomes of a push: taken, held, a gap, a fork, set aside; and what of it is kept.
+//!
+//! Promises: after each outcome both the answer and the ledger are looked at.
 
 use crate::bed::{Bed, NOW_MS};
 use crate::crew::{Device, EX3, EX4, all_after, clock};

@@ -1,4 +1,7 @@
 //! Callers that meet: on one device, one code, one mark, one machine; and locks that stand in the way.
+//!
+//! Promises: on databases half of the callers come from a second process. Cases that need one order of events wait for
+//! each event itself, never for a time.
 
 use crate::bed::{Bed, NOW_MS, secrets};
 use crate::crew::{Device, EX3, EX4, all_after, clock, code_of};
