@@ -22,6 +22,7 @@ pub const PROOF_HEADER: &str = "pintle-proof";
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct SyncRequest {
     /// Protocol number: 1.
+    #[cfg_attr(feature = "schema", schema(minimum = 1, maximum = 1))]
     pub protocol: u32,
     /// Random; echoed.
     pub request: RequestId,
@@ -164,7 +165,7 @@ pub struct Digest {
     pub count: u64,
     /// Sum modulo 2^64 of the first eight bytes of their links, as a decimal text.
     #[serde(with = "u64_text")]
-    #[cfg_attr(feature = "schema", schema(value_type = String))]
+    #[cfg_attr(feature = "schema", schema(value_type = String, pattern = "^[0-9]{1,20}$"))]
     pub sum: u64,
 }
 

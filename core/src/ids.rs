@@ -89,7 +89,7 @@ macro_rules! bytes_type {
                 utoipa::openapi::ObjectBuilder::new()
                     .schema_type(utoipa::openapi::schema::Type::String)
                     .description(Some(format!("{} bytes in base64url without padding", $len)))
-                    .pattern(Some(format!("^[A-Za-z0-9_-]{{{}}}$", ($len * 4usize).div_ceil(3))))
+                    .pattern(Some(exact_pattern($len)))
                     .into()
             }
         }
@@ -97,6 +97,17 @@ macro_rules! bytes_type {
         #[cfg(feature = "schema")]
         impl utoipa::ToSchema for $name {}
     };
+}
+
+/// The pattern of the one exact spelling of so many bytes: the last character has no spare bits set.
+#[cfg(feature = "schema")]
+fn exact_pattern(bytes: usize) -> String {
+    let chars = (bytes * 4).div_ceil(3);
+    match bytes % 3 {
+        0 => format!("^[A-Za-z0-9_-]{{{chars}}}$"),
+        1 => format!("^[A-Za-z0-9_-]{{{}}}[AQgw]$", chars - 1),
+        _ => format!("^[A-Za-z0-9_-]{{{}}}[AEIMQUYcgkosw048]$", chars - 1),
+    }
 }
 
 bytes_type!(

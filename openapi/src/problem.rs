@@ -140,9 +140,15 @@ problems! {
         "Tell the operator of the server. What is recorded stays on the device and is sent again later.";
 }
 
-/// Problems that every endpoint may answer.
-pub const EVERYWHERE: &[Problem] =
-    &[Problem::BadHeader, Problem::MethodNotAllowed, Problem::NotAcceptable, Problem::Internal];
+/// Problems that every endpoint may answer; those of a query too, because a parameter nobody knows is refused.
+pub const EVERYWHERE: &[Problem] = &[
+    Problem::BadHeader,
+    Problem::MethodNotAllowed,
+    Problem::NotAcceptable,
+    Problem::UnknownField,
+    Problem::MalformedRequest,
+    Problem::Internal,
+];
 /// Problems of endpoints with a body.
 pub const OF_BODY: &[Problem] = &[
     Problem::MalformedJson,
@@ -152,15 +158,12 @@ pub const OF_BODY: &[Problem] = &[
     Problem::UnsupportedEncoding,
     Problem::NotCanonical,
     Problem::BadText,
-    Problem::UnknownField,
-    Problem::MalformedRequest,
     Problem::OutOfRange,
     Problem::Unavailable,
     Problem::StorageFull,
 ];
 /// Problems of endpoints with a query.
-pub const OF_QUERY: &[Problem] =
-    &[Problem::InvalidCursor, Problem::UnknownField, Problem::MalformedRequest, Problem::OutOfRange];
+pub const OF_QUERY: &[Problem] = &[Problem::InvalidCursor, Problem::OutOfRange];
 /// Problems of endpoints that need a device's proof.
 pub const OF_PROOF: &[Problem] =
     &[Problem::ProofMissing, Problem::BadProof, Problem::UnknownDevice, Problem::WrongOrganisation];

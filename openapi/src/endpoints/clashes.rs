@@ -76,7 +76,7 @@ impl Endpoint for Clashes {
     const DESCRIPTION: &'static str = "\
 Where two records disagree, or probably tell of one piece of work, until a person settles it. In order of machine and \
 id. The ids are computed from the entries, so that every device gives the same disagreement the same id.";
-    const PROBLEMS: &'static [Problem] = &[];
+    const PROBLEMS: &'static [Problem] = &[Problem::NotFound];
     const CACHING: Caching = Caching::Revalidated;
 
     type Path = Nothing;

@@ -33,7 +33,7 @@ impl Endpoint for Findings {
     const ACCESS: Access = Access::Token;
     const SUMMARY: &'static str = "Open findings";
     const DESCRIPTION: &'static str = "Findings that nobody has mended or cleared, in order of machine and entry.";
-    const PROBLEMS: &'static [Problem] = &[];
+    const PROBLEMS: &'static [Problem] = &[Problem::NotFound];
     const CACHING: Caching = Caching::Revalidated;
 
     type Path = Nothing;

@@ -9,7 +9,9 @@ use actix_web::http::header::HeaderMap;
 use actix_web::test::{self, TestRequest};
 use actix_web::web;
 use pintle_core::ids::{OrganisationId, StoreId};
-use pintle_openapi::ProblemDocument;
+use pintle_openapi::endpoint::problems;
+use pintle_openapi::endpoints::{Visit, visit_all};
+use pintle_openapi::{Endpoint, Problem, ProblemDocument};
 use pintle_server::ambient::{Ambient, NoRandomness, System, random};
 use pintle_server::app::App;
 use pintle_server::operator::Operator;
@@ -18,6 +20,7 @@ use pintle_store::memory::MemoryStore;
 use pintle_store::sql::SqlStore;
 use pintle_store::{FreshSecrets, Organisation, Role, Store};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -115,7 +118,8 @@ impl Answer {
     }
 }
 
-type Called = Pin<Box<dyn Future<Output = Answer>>>;
+/// Method, path, answer.
+type Called = Pin<Box<dyn Future<Output = (String, String, Answer)>>>;
 
 /// A server and an organisation.
 pub struct World {
@@ -176,14 +180,16 @@ impl World {
         let call = Box::new(move |request: TestRequest| {
             let service = service.clone();
             Box::pin(async move {
-                let response = test::call_service(&*service, request.to_request()).await;
+                let request = request.to_request();
+                let (method, path) = (request.method().to_string(), request.path().to_owned());
+                let response = test::call_service(&*service, request).await;
                 let (status, headers) = (response.status().as_u16(), response.headers().clone());
                 let body = response.into_body().try_into_bytes();
                 let body = match body {
                     Ok(bytes) => bytes,
                     Err(stream) => actix_web::body::to_bytes(stream).await.map_err(|_| ()).expect("a body"),
                 };
-                Answer { status, headers, body: body.to_vec() }
+                (method, path, Answer { status, headers, body: body.to_vec() })
             }) as Called
         });
         let id = OrganisationId(random(ambient.as_ref()).expect("randomness"));
@@ -222,8 +228,15 @@ impl World {
         phone
     }
 
+    /// Sends a request. Whatever is refused must be documented for its endpoint.
     pub async fn send(&self, request: TestRequest) -> Answer {
-        (self.call)(request).await
+        let (method, path, answer) = (self.call)(request).await;
+        if answer.status >= 400 {
+            let document = answer.problem();
+            let allowed = documented(&method, &path);
+            assert!(allowed.contains(&document.code), "{method} {path}: {} is not documented", document.code);
+        }
+        answer
     }
 
     pub async fn get(&self, target: &str) -> Answer {
@@ -242,6 +255,32 @@ impl World {
         let request = TestRequest::post().uri(target).insert_header(("Content-Type", "application/json"));
         self.send(request.set_payload(body.to_vec())).await
     }
+}
+
+/// The codes the contract documents for a request; for what it does not know, that there is nothing.
+fn documented(method: &str, path: &str) -> BTreeSet<String> {
+    struct Found<'a> {
+        method: &'a str,
+        path: &'a str,
+        codes: BTreeSet<String>,
+    }
+    impl Visit for Found<'_> {
+        fn endpoint<E: Endpoint>(&mut self) {
+            let pieces = |path: &str| path.split('/').map(str::to_owned).collect::<Vec<_>>();
+            let (asked, known) = (pieces(self.path), pieces(E::PATH));
+            let same =
+                asked.len() == known.len() && asked.iter().zip(&known).all(|(a, k)| a == k || k.starts_with('{'));
+            if same {
+                let all = problems::<E>();
+                let other_method = self.method != E::METHOD.as_str() && self.method != "HEAD";
+                let only = |problem: &&Problem| !other_method || **problem == Problem::MethodNotAllowed;
+                self.codes = all.iter().filter(only).map(|problem| problem.code().to_owned()).collect();
+            }
+        }
+    }
+    let mut found = Found { method, path, codes: [Problem::NotFound.code().to_owned()].into() };
+    visit_all(&mut found);
+    found.codes
 }
 
 /// Makes a test of each case on each storage.
