@@ -4,6 +4,11 @@
 //! them does so in one transaction and keeps the number of the last one in the database.
 //!
 //! Never: runs anything. The device opens its own database and knows its own driver.
+//!
+//! Rules of the tables: strict types; ids, keys and hashes are bytes of one length; instants of the server are
+//! milliseconds, what people claim is seconds; decimals are thousandths. An entry, once written, is neither changed
+//! nor deleted: only its place in the ledger and its standing are learned later. Everything in `machine` can be
+//! computed again from `entry`; it is kept so that recording need not read the whole log of a machine.
 
 /// One step of the device's schema.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -15,4 +20,111 @@ pub struct Step {
 }
 
 /// Every step, in order.
-pub const STEPS: &[Step] = &[];
+pub const STEPS: &[Step] = &[Step {
+    version: 1,
+    sql: r#"
+CREATE TABLE own (
+  one INTEGER PRIMARY KEY CHECK (one = 1),
+  device BLOB NOT NULL CHECK (length(device) = 16),
+  public_key BLOB NOT NULL CHECK (length(public_key) = 32),
+  head_seq INTEGER NOT NULL CHECK (head_seq >= 0),
+  head_link BLOB NOT NULL CHECK (length(head_link) = 32),
+  mark TEXT NOT NULL,
+  person BLOB NOT NULL CHECK (length(person) = 16),
+  last_machine BLOB CHECK (length(last_machine) = 16),
+  seen INTEGER NOT NULL DEFAULT 0 CHECK (seen >= 0),
+  recover_seq INTEGER CHECK (recover_seq >= 1),
+  recover_link BLOB CHECK (length(recover_link) = 32)
+) STRICT;
+
+CREATE TABLE entry (
+  device BLOB NOT NULL CHECK (length(device) = 16),
+  seq INTEGER NOT NULL CHECK (seq >= 1),
+  link BLOB NOT NULL CHECK (length(link) = 32),
+  position INTEGER CHECK (position >= 1),
+  received_ms INTEGER,
+  off_s INTEGER,
+  aside TEXT,
+  machine BLOB CHECK (length(machine) = 16),
+  at_s INTEGER NOT NULL,
+  kind TEXT NOT NULL,
+  bytes BLOB NOT NULL,
+  PRIMARY KEY (device, seq)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX entry_by_machine ON entry (machine, at_s);
+CREATE INDEX entry_deciding ON entry (kind) WHERE kind IN ('machine_added', 'settled', 'struck');
+CREATE UNIQUE INDEX entry_by_position ON entry (position) WHERE position IS NOT NULL;
+
+CREATE TRIGGER entry_is_kept BEFORE DELETE ON entry
+BEGIN SELECT RAISE(ABORT, 'an entry is never deleted'); END;
+CREATE TRIGGER entry_is_not_changed BEFORE UPDATE OF device, seq, link, machine, at_s, kind, bytes ON entry
+BEGIN SELECT RAISE(ABORT, 'an entry is never changed'); END;
+
+CREATE TABLE machine (
+  id BLOB PRIMARY KEY CHECK (length(id) = 16),
+  name TEXT NOT NULL,
+  folded TEXT NOT NULL,
+  meter_kind TEXT NOT NULL,
+  serial TEXT,
+  site TEXT,
+  retired TEXT,
+  own_count INTEGER NOT NULL CHECK (own_count >= 0),
+  reading_milli INTEGER,
+  reading_at_s INTEGER,
+  open_findings INTEGER NOT NULL CHECK (open_findings >= 0),
+  tagged_out TEXT NOT NULL,
+  stands_for BLOB CHECK (length(stands_for) = 16),
+  last_at_s INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE INDEX machine_by_name ON machine (folded);
+
+CREATE TABLE person (
+  id BLOB PRIMARY KEY CHECK (length(id) = 16),
+  name TEXT NOT NULL,
+  folded TEXT NOT NULL,
+  shared INTEGER NOT NULL CHECK (shared IN (0, 1))
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE device (
+  id BLOB PRIMARY KEY CHECK (length(id) = 16),
+  mark TEXT NOT NULL,
+  public_key BLOB NOT NULL CHECK (length(public_key) = 32),
+  person BLOB NOT NULL CHECK (length(person) = 16),
+  revoked INTEGER NOT NULL CHECK (revoked IN (0, 1))
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE seal (
+  device BLOB NOT NULL CHECK (length(device) = 16),
+  to_seq INTEGER NOT NULL CHECK (to_seq >= 1),
+  from_seq INTEGER NOT NULL CHECK (from_seq >= 1),
+  link BLOB NOT NULL CHECK (length(link) = 32),
+  signature BLOB NOT NULL CHECK (length(signature) = 64),
+  PRIMARY KEY (device, to_seq)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE sync (
+  one INTEGER PRIMARY KEY CHECK (one = 1),
+  server TEXT NOT NULL,
+  organisation BLOB NOT NULL CHECK (length(organisation) = 16),
+  organisation_name TEXT NOT NULL,
+  store BLOB NOT NULL CHECK (length(store) = 16),
+  epoch INTEGER NOT NULL,
+  baton BLOB NOT NULL CHECK (length(baton) = 16),
+  cursor TEXT,
+  digest_count INTEGER NOT NULL CHECK (digest_count >= 0),
+  digest_sum BLOB NOT NULL CHECK (length(digest_sum) = 8),
+  copied INTEGER NOT NULL CHECK (copied IN (0, 1)),
+  directory INTEGER NOT NULL CHECK (directory >= 0),
+  bytes_max INTEGER NOT NULL CHECK (bytes_max >= 1),
+  last_at_s INTEGER,
+  last_outcome TEXT
+) STRICT;
+
+CREATE TABLE notice (
+  number INTEGER PRIMARY KEY,
+  at_s INTEGER NOT NULL,
+  code TEXT NOT NULL,
+  sentence TEXT NOT NULL
+) STRICT;
+"#,
+}];

@@ -16,8 +16,8 @@ pub use fold::book;
 use crate::clash::{Clash, Twin};
 use crate::decimal::Decimal;
 use crate::due::Track;
-use crate::entry::EntryRef;
-use crate::fact::{Condition, Material, MeterKind, Purge, Sign, Urgency};
+use crate::entry::{EntryRef, Held};
+use crate::fact::{Condition, Fact, Material, MeterKind, Purge, Sign, Urgency};
 use crate::ids::{ClashId, MachineId, PersonId};
 use crate::meter::Rate;
 use crate::moment::Moment;
@@ -413,4 +413,24 @@ impl Book {
         let set = self.plan.as_ref().and_then(|said| said.value.as_object());
         set.and_then(|body| plan::read(body).ok()).unwrap_or_else(plan::common)
     }
+}
+
+/// An entry as it counts: after strikes, corrections and settlements.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Counting {
+    /// The entry, with its time and author as corrected.
+    pub stamp: Stamp,
+    /// What it says, as corrected.
+    pub fact: Fact,
+    /// In its author's words, as corrected.
+    pub text: Option<String>,
+    /// The open clash its values depend on.
+    pub clash: Option<ClashId>,
+}
+
+/// The entries of a machine that count, in order: not the struck, not those set aside, not what amends others.
+#[must_use]
+pub fn counting(entries: &[Held]) -> Vec<Counting> {
+    let items = amend::amend(entries).items.into_iter();
+    items.map(|i| Counting { stamp: i.stamp(), fact: i.fact, text: i.text, clash: i.clash }).collect()
 }

@@ -1,0 +1,223 @@
+//! Storing what one reply changes: in one transaction, or not at all.
+//!
+//! Promises: a page that cannot be true leaves everything as it was and is told with its place. Digest, cursor and
+//! position move together with the entries they speak of. Touched machines are folded anew before anyone reads them.
+
+use crate::glance;
+use crate::problem::Problem;
+use crate::store::{NewEntry, Own, Placed, Store, SyncRow, Tx};
+use pintle_core::Fault;
+use pintle_core::device::{Apply, check_page};
+use pintle_core::entry::{EntryRef, Held};
+use pintle_core::exchange::{Digest, Pulled, Receipt};
+use pintle_core::fact::Fact;
+use pintle_core::ids::MachineId;
+use std::cell::RefCell;
+use std::collections::BTreeSet;
+
+/// What has been touched while a reply is stored.
+#[derive(Default)]
+struct Touched {
+    machines: BTreeSet<MachineId>,
+    deciding: Deciding,
+}
+
+/// Whether entries came that decide which machines are one.
+#[derive(Default, PartialEq)]
+enum Deciding {
+    #[default]
+    No,
+    Yes,
+}
+
+/// Ends the transaction without storing anything.
+enum Halt {
+    Distrusted(Fault),
+    Problem(Problem),
+}
+
+impl From<Problem> for Halt {
+    fn from(problem: Problem) -> Self {
+        Halt::Problem(problem)
+    }
+}
+
+/// Stores it. The inner error names what in the reply cannot be true; then nothing was stored.
+///
+/// # Errors
+/// If the database cannot be used.
+pub fn apply(store: &mut Store, change: &Apply) -> Result<Result<(), Fault>, Problem> {
+    let mut distrusted = None;
+    let stored = store.write("store", |tx| {
+        tx.sync()?.map_or(Ok(()), |sync| {
+            within(tx, sync, change).map_err(|halt| match halt {
+                Halt::Problem(problem) => problem,
+                Halt::Distrusted(fault) => {
+                    let problem = Problem::from(fault.clone());
+                    distrusted = Some(fault);
+                    problem
+                }
+            })
+        })
+    });
+    match (stored, distrusted) {
+        (_, Some(fault)) => Ok(Err(fault)),
+        (Ok(()), None) => Ok(Ok(())),
+        (Err(problem), None) => Err(problem),
+    }
+}
+
+fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply) -> Result<(), Halt> {
+    let mut own = tx.own()?;
+    let mut touched = Touched::default();
+    if change.void {
+        tx.forget_places()?;
+        touched.machines.extend(tx.machines()?.into_iter().map(|machine| machine.id));
+    }
+    if change.void || change.rewind {
+        sync.cursor = None;
+        sync.digest = Digest::default();
+        own.seen = 0;
+    }
+    for receipt in &change.receipts {
+        place_run(tx, &own, receipt, &mut sync.digest, &mut touched)?;
+    }
+    for aside in &change.asides {
+        let entry = EntryRef { device: own.device, seq: aside.seq };
+        tx.set_aside(entry, &aside.code)?;
+    }
+    check(tx, &change.entries)?;
+    for pulled in &change.entries {
+        take(tx, pulled, &own, &mut sync.digest, &mut touched)?;
+    }
+    change.seals.iter().try_for_each(|seal| tx.add_seal(seal))?;
+    if let Some((cursor, position)) = &change.cursor {
+        let added = tx.digest(own.seen, *position)?;
+        sync.digest = sync.digest.and(added);
+        sync.cursor = Some(cursor.clone());
+        own.seen = *position;
+    }
+    if let Some(directory) = &change.directory {
+        tx.set_directory(directory)?;
+        sync.directory = directory.version;
+        let card = directory.devices.iter().find(|card| card.id == own.device);
+        own.mark = card.map_or(own.mark, |card| card.mark.clone());
+    }
+    own.head = tx.end_of_log(own.device, own.head)?;
+    own.recover = change.recover.filter(|there| there.seq > own.head.seq);
+    sync.store = change.store;
+    sync.epoch = change.epoch;
+    sync.baton = change.baton;
+    sync.copied = change.copied;
+    sync.bytes_max = change.bytes_max;
+    tx.set_own(&own)?;
+    tx.set_sync(&sync)?;
+    if touched.deciding == Deciding::Yes {
+        glance::regroup(tx)?;
+    }
+    touched.machines.into_iter().try_for_each(|machine| glance::refold(tx, machine))?;
+    Ok(())
+}
+
+/// Gives places to a run of own entries.
+fn place_run(
+    tx: &Tx<'_>,
+    own: &Own,
+    receipt: &Receipt,
+    digest: &mut Digest,
+    touched: &mut Touched,
+) -> Result<(), Halt> {
+    let Receipt { from, to, position, received_ms, off_s } = receipt;
+    if *to < *from || *to > own.head.seq {
+        let detail = "a receipt names entries this device has not made";
+        return Err(Halt::Distrusted(Fault::new("receipt-unknown", "/push/held", detail)));
+    }
+    for seq in *from..=*to {
+        let placed =
+            Placed { position: position + (seq - from), received_ms: *received_ms, off_s: *off_s, aside: None };
+        let entry = EntryRef { device: own.device, seq };
+        place(tx, entry, &placed, own.seen, digest, "/push/held")?;
+        touched.machines.extend(tx.machine_of(entry)?);
+    }
+    Ok(())
+}
+
+/// Gives a held entry its place. One that lies before the cursor was missing from the digest until now.
+fn place(
+    tx: &Tx<'_>,
+    entry: EntryRef,
+    placed: &Placed,
+    seen: u64,
+    digest: &mut Digest,
+    pointer: &str,
+) -> Result<(), Halt> {
+    if tx.entry_at(placed.position)?.is_some_and(|other| other != entry) {
+        let detail = format!("position {} holds another entry", placed.position);
+        return Err(Halt::Distrusted(Fault::new("position-taken", pointer, detail)));
+    }
+    match tx.position(entry)? {
+        Some(before) if before != placed.position => {
+            let detail = format!("an entry moved from position {before} to {}", placed.position);
+            return Err(Halt::Distrusted(Fault::new("position-moved", pointer, detail)));
+        }
+        None if placed.position <= seen => {
+            if let Some(link) = tx.link(entry)? {
+                *digest = digest.with(&link);
+            }
+        }
+        _ => {}
+    }
+    tx.place_entry(entry, placed)?;
+    Ok(())
+}
+
+fn check(tx: &Tx<'_>, page: &[Pulled]) -> Result<(), Halt> {
+    let failed: RefCell<Option<Problem>> = RefCell::new(None);
+    let checked = check_page(page, |device, seq| match tx.link(EntryRef { device, seq }) {
+        Ok(link) => link,
+        Err(problem) => {
+            *failed.borrow_mut() = Some(problem);
+            None
+        }
+    });
+    match failed.into_inner() {
+        Some(problem) => Err(Halt::Problem(problem)),
+        None => checked.map_err(Halt::Distrusted),
+    }
+}
+
+/// Takes one entry of the ledger.
+fn take(tx: &Tx<'_>, pulled: &Pulled, own: &Own, digest: &mut Digest, touched: &mut Touched) -> Result<(), Halt> {
+    let held: Held = pulled.clone().into();
+    let name = held.name();
+    let placed = Placed {
+        position: pulled.position,
+        received_ms: pulled.received_ms,
+        off_s: pulled.off_s,
+        aside: pulled.aside.clone(),
+    };
+    if tx.link(name)?.is_some() {
+        place(tx, name, &placed, own.seen, digest, "/pull/entries")?;
+    } else {
+        if tx.entry_at(placed.position)?.is_some() {
+            let detail = format!("position {} holds another entry", placed.position);
+            return Err(Halt::Distrusted(Fault::new("position-taken", "/pull/entries", detail)));
+        }
+        if placed.position <= own.seen {
+            *digest = digest.with(&pulled.link);
+        }
+        tx.add_entry(&NewEntry {
+            device: name.device,
+            link: &pulled.link,
+            entry: &pulled.entry,
+            placed: Some(placed),
+        })?;
+    }
+    if let Ok(head) = pulled.entry.head() {
+        touched.machines.extend(head.machine);
+        if Fact::read(head, &pulled.entry).is_ok_and(|fact| glance::decides(&fact)) {
+            touched.deciding = Deciding::Yes;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,125 @@
+//! The answer to a recording: one line that says what stands in the log now; a hazard stands before it.
+
+use crate::record::Recorded;
+use crate::store::TaggedOut;
+use crate::ui::{Answer, Line, Tone, words};
+use pintle_core::entry::Part;
+use pintle_core::fact::MeterKind;
+use serde_json::{Value, json};
+
+/// A recorded entry, to be shown.
+#[derive(Debug, Clone)]
+pub struct RecordedAnswer {
+    recorded: Recorded,
+    was: Option<String>,
+}
+
+impl RecordedAnswer {
+    /// The answer to this recording.
+    #[must_use]
+    pub fn of(recorded: Recorded) -> Self {
+        Self { recorded, was: None }
+    }
+
+    /// With the value that stood there before.
+    #[must_use]
+    pub fn instead_of(mut self, was: String) -> Self {
+        self.was = Some(was);
+        self
+    }
+
+    fn kind(&self) -> MeterKind {
+        self.recorded.machine.as_ref().map_or(MeterKind::Hours, |m| m.meter_kind)
+    }
+
+    fn machine_name(&self) -> Option<&str> {
+        self.recorded.machine.as_ref().map(|m| m.name.as_str()).filter(|name| !name.is_empty())
+    }
+
+    fn how_to_correct(&self) -> String {
+        format!("pintle correct {} reading …", self.recorded.name())
+    }
+}
+
+impl Answer for RecordedAnswer {
+    fn lines(&self) -> Vec<Line> {
+        let Recorded { held, fact, names, .. } = &self.recorded;
+        let mut lines = self.warnings_before();
+        let mut line = Line::toned(Tone::Strong, self.recorded.name());
+        if let Some(name) = self.machine_name() {
+            line = line.plain(" ").plain(name);
+        }
+        line = line.plain(" ").plain(words::fact(fact, self.kind(), names));
+        if let Some(was) = &self.was {
+            line = line.plain(format!(" (was {was})"));
+        }
+        lines.push(line);
+        if let Some(text) = held.entry.text() {
+            lines.push(Line::of(format!("\"{text}\"")).indented(2));
+        }
+        lines.extend(self.warnings_after());
+        lines
+    }
+
+    fn warnings(&self) -> Vec<Line> {
+        [self.warnings_before(), self.warnings_after()].concat()
+    }
+
+    fn json(&self) -> Value {
+        let Recorded { held, machine, tagged_out, names, odd, .. } = &self.recorded;
+        let mut recorded = json!({
+            "entry": self.recorded.name(),
+            "device": held.device,
+            "seq": held.entry.seq(),
+            "link": held.link,
+        });
+        if let Ok(head) = held.entry.head() {
+            recorded["kind"] = json!(head.kind);
+            recorded["at"] = json!(head.at);
+            recorded["by"] = json!({"id": head.by, "name": names.person(head.by)});
+        }
+        if let Some(machine) = machine {
+            recorded["machine"] = json!({"id": machine.id, "name": machine.name});
+        }
+        if let Part::Open(body) = held.entry.part("body") {
+            recorded["body"] = json!(body);
+        }
+        if let Some(text) = held.entry.text() {
+            recorded["text"] = json!(text);
+        }
+        let mut answer = json!({"recorded": recorded});
+        if let Some(was) = &self.was {
+            answer["was"] = json!(was);
+        }
+        if !tagged_out.is_empty() {
+            answer["tagged_out"] = json!(tagged_out);
+        }
+        if let Some(odd) = odd {
+            let sentence = odd.sentence(words::unit(self.kind()));
+            answer["odd"] = json!({"code": odd.code(), "sentence": sentence, "hint": self.how_to_correct()});
+        }
+        answer
+    }
+}
+
+impl RecordedAnswer {
+    fn warnings_before(&self) -> Vec<Line> {
+        self.recorded.tagged_out.iter().map(|t| tagged_out(t, &self.recorded.names.entry(t.entry))).collect()
+    }
+
+    fn warnings_after(&self) -> Vec<Line> {
+        let Some(odd) = &self.recorded.odd else { return Vec::new() };
+        let mut lines = vec![Line::toned(Tone::Odd, odd.sentence(words::unit(self.kind())))];
+        lines.push(Line::toned(Tone::Faint, "> ").plain(self.how_to_correct()));
+        lines
+    }
+}
+
+/// The hazard line of a machine that must not be run.
+#[must_use]
+pub fn tagged_out(tagged: &TaggedOut, entry: &str) -> Line {
+    let point = tagged.point.as_ref().map(|p| format!(", {p}")).unwrap_or_default();
+    Line::toned(Tone::Danger, "TAGGED OUT: ")
+        .with(Tone::Danger, format!("{}{point}", tagged.sign))
+        .plain(format!(" ({entry})"))
+}

@@ -1,0 +1,26 @@
+//! `pintle clear`: a finding that was no fault.
+
+use super::Here;
+use super::repair::finding;
+use crate::problem::Problem;
+use crate::record::Saying;
+use pintle_core::fact::{Fact, FindingCleared};
+
+/// A finding was no fault
+#[derive(Debug, clap::Args)]
+pub struct Clear {
+    /// The finding: K7-12
+    entry: String,
+    /// Why it is no fault
+    #[arg(required = true, value_name = "WHY")]
+    why: Vec<String>,
+}
+
+/// Records it.
+pub(super) fn run(args: &Clear, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    here.record(|recording| {
+        let (finding, machine) = finding(recording, &args.entry)?;
+        let fact = Fact::FindingCleared(FindingCleared { finding });
+        recording.say(Saying::about(machine.id, fact).with_text(Some(args.why.join(" "))))
+    })
+}

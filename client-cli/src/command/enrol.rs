@@ -1,0 +1,141 @@
+//! `pintle enrol`: lets this device into an organisation with a one-time code.
+
+use super::Here;
+use crate::problem::{Code, Problem};
+use crate::store::{Own, Store, SyncRow};
+use crate::transport::{Failure, Http, Transport, address};
+use crate::ui::{Answer, Line, Tone, words};
+use crate::{anew, names::Names};
+use pintle_core::chain::enrol_text;
+use pintle_core::device::NetworkFailure;
+use pintle_core::exchange::{Digest, Person};
+use pintle_core::limits::PAGE_BYTES_START;
+use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
+use serde_json::{Value, json};
+
+/// Let this device into an organisation
+#[derive(Debug, clap::Args)]
+pub struct Enrol {
+    /// Where the server is: https://log.example.org
+    url: String,
+    /// The one-time code the owner gave you
+    code: String,
+    /// As a new device: its key was lost, or a copy of it is in use
+    #[arg(long)]
+    anew: bool,
+}
+
+struct Enrolled {
+    reply: EnrolReply,
+    server: String,
+    waiting: u64,
+    carried_over: u64,
+}
+
+/// Enrols, then shows what came of it.
+pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let server = address(&args.url)?;
+    let mut store = here.store()?;
+    let carried_over = if args.anew {
+        anew::begin_anew(&here.home, &mut store, here.ambient)?
+    } else {
+        refuse_enrolled(&mut store)?;
+        0
+    };
+    let (own, person) = store.read(|tx| {
+        let own = tx.own()?;
+        let name = Names::load(tx)?.person(own.person);
+        Ok((own.clone(), Person { id: own.person, name }))
+    })?;
+    let key = here.home.key(&own.public_key)?;
+    let request = EnrolRequest {
+        code: args.code.trim().to_owned(),
+        key: own.public_key,
+        mark: own.mark.clone(),
+        person,
+        proof: key.sign(&enrol_text(args.code.trim(), &own.public_key)),
+    };
+    let reply = Http::new(&server).enrol(&request).map_err(refused)?;
+    if reply.device != own.device {
+        return Err(Problem::new(Code::Distrusted, "the server answered about another device"));
+    }
+    let waiting = keep(&mut store, &server, &reply)?;
+    here.ui.show(&Enrolled { reply, server, waiting, carried_over })
+}
+
+fn refuse_enrolled(store: &mut Store) -> Result<(), Problem> {
+    match store.read(|tx| tx.sync())? {
+        None => Ok(()),
+        Some(sync) => {
+            let sentence = format!("this device is with {} at {} already", sync.organisation_name, sync.server);
+            Err(Problem::new(Code::Enrolled, sentence).hint("pintle sync"))
+        }
+    }
+}
+
+fn refused(failure: Failure) -> Problem {
+    match failure {
+        Failure::Network(NetworkFailure::NotOurs) => {
+            Problem::new(Code::NotOurs, "Something answered that is not a Pintle server; nothing is lost.")
+                .hint("is the address right?")
+        }
+        Failure::Network(_) => {
+            Problem::new(Code::NoSignal, "No signal; recording works without.").hint("later, the same again")
+        }
+        Failure::Refused(refusal) => {
+            Problem::new(Code::ServerRefused, format!("the server refused: {}", refusal.detail)).detail(refusal.code)
+        }
+    }
+}
+
+fn keep(store: &mut Store, server: &str, reply: &EnrolReply) -> Result<u64, Problem> {
+    store.write("store", |tx| {
+        let own = Own { mark: reply.mark.clone(), ..tx.own()? };
+        tx.set_own(&own)?;
+        tx.set_sync(&SyncRow {
+            server: server.to_owned(),
+            organisation: reply.organisation.id,
+            organisation_name: reply.organisation.name.clone(),
+            store: reply.store,
+            epoch: reply.epoch,
+            baton: reply.baton,
+            cursor: None,
+            digest: Digest::default(),
+            copied: false,
+            directory: 0,
+            bytes_max: PAGE_BYTES_START,
+            last: None,
+        })?;
+        tx.unplaced(own.device)
+    })
+}
+
+impl Answer for Enrolled {
+    fn lines(&self) -> Vec<Line> {
+        let mut lines = vec![
+            Line::toned(Tone::Strong, &self.reply.mark).plain(format!(" is in at {}", self.reply.organisation.name)),
+        ];
+        if self.carried_over > 0 {
+            let carried = words::counted(self.carried_over, "entry", "entries");
+            lines.push(Line::of(format!("{carried} carried over to the new log")));
+        }
+        if self.waiting > 0 {
+            let waiting = words::counted(self.waiting, "entry waits", "entries wait");
+            lines.push(Line::of(format!("{waiting} for the first sync")));
+        }
+        lines.push(Line::toned(Tone::Faint, "> ").plain("pintle sync"));
+        lines
+    }
+
+    fn json(&self) -> Value {
+        json!({
+            "organisation": self.reply.organisation,
+            "server": self.server,
+            "device": self.reply.device,
+            "mark": self.reply.mark,
+            "role": self.reply.role,
+            "waiting": self.waiting,
+            "carried_over": self.carried_over,
+        })
+    }
+}

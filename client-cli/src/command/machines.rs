@@ -1,0 +1,90 @@
+//! `pintle machines`: every machine at a glance.
+
+use super::Here;
+use super::answer::tagged_out;
+use crate::names::Names;
+use crate::problem::Problem;
+use crate::store::Glance;
+use crate::ui::{Answer, Line, Tone, words};
+use pintle_core::moment::Moment;
+use serde_json::{Value, json};
+
+/// Every machine at a glance
+#[derive(Debug, clap::Args)]
+pub struct Machines {
+    /// Those no longer in use too
+    #[arg(long)]
+    all: bool,
+}
+
+struct List {
+    machines: Vec<Glance>,
+    names: Names,
+}
+
+/// Shows them.
+pub(super) fn run(args: &Machines, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let all = args.all;
+    here.answer(|tx| {
+        let mut machines = tx.machines()?;
+        machines.retain(|m| m.stands_for.is_none() && !m.name.is_empty() && (all || m.retired.is_none()));
+        Ok(List { machines, names: Names::load(tx)? })
+    })
+}
+
+impl Answer for List {
+    fn lines(&self) -> Vec<Line> {
+        if self.machines.is_empty() {
+            return vec![Line::of("No machines yet."), Line::toned(Tone::Faint, "> ").plain("pintle machine add EX3")];
+        }
+        let mut lines = Vec::new();
+        for machine in &self.machines {
+            let mut parts = Vec::new();
+            parts.extend(machine.reading.map(|r| format!("{} {}", r.reading, words::unit(machine.meter_kind))));
+            parts.extend(machine.site.clone());
+            if machine.open_findings > 0 {
+                parts.push(format!("{} open", machine.open_findings));
+            }
+            parts.extend(machine.retired.as_ref().map(|why| format!("retired: {why}")));
+            lines.push(Line::toned(Tone::Strong, &machine.name).plain(" ").plain(parts.join(", ")));
+            lines.extend(machine.tagged_out.iter().map(|t| tagged_out(t, &self.names.entry(t.entry)).indented(2)));
+        }
+        lines
+    }
+
+    fn warnings(&self) -> Vec<Line> {
+        let out = self.machines.iter().flat_map(|m| m.tagged_out.iter().map(move |t| (m, t)));
+        out.map(|(m, t)| Line::of(format!("{}: ", m.name)).plain(tagged_out(t, &self.names.entry(t.entry)).text()))
+            .collect()
+    }
+
+    fn json(&self) -> Value {
+        let mut machines: Vec<&Glance> = self.machines.iter().collect();
+        machines.sort_by_key(|m| m.id);
+        let machines: Vec<Value> = machines.into_iter().map(one).collect();
+        let mut answer = json!({"machines": machines});
+        answer["names"] = self.names.json_for(&answer);
+        answer
+    }
+}
+
+fn one(machine: &Glance) -> Value {
+    let mut one = json!({
+        "machine": machine.id,
+        "name": machine.name,
+        "meter_kind": machine.meter_kind,
+        "open_findings": machine.open_findings,
+        "tagged_out": machine.tagged_out,
+    });
+    let texts = [("serial", &machine.serial), ("site", &machine.site), ("retired", &machine.retired)];
+    for (key, value) in texts {
+        if let Some(value) = value {
+            one[key] = json!(value);
+        }
+    }
+    if let Some(last) = machine.reading {
+        one["reading"] = json!(last.reading);
+        one["reading_at"] = json!(Moment::at(last.at_s, 0).ok());
+    }
+    one
+}

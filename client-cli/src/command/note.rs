@@ -1,0 +1,36 @@
+//! `pintle note`: anything else, in one's own words.
+
+use super::Here;
+use super::repair::is_sentence;
+use crate::asked::quoted;
+use crate::problem::{Code, Problem};
+use crate::record::Saying;
+use pintle_core::fact::{Fact, NoteLeft};
+use std::collections::VecDeque;
+
+/// Anything else, in your own words
+#[derive(Debug, clap::Args)]
+#[command(override_usage = "pintle note [MACHINE] WORDS... [OPTIONS]")]
+pub struct Note {
+    /// Machine, and what you want to say
+    #[arg(value_name = "WORDS", required = true)]
+    words: Vec<String>,
+    /// The next operator must know it
+    #[arg(long)]
+    handover: bool,
+}
+
+/// Records it.
+pub(super) fn run(args: &Note, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    here.record(|recording| {
+        let mut words: VecDeque<String> = args.words.iter().cloned().collect();
+        let machine = recording.machine_first(&mut words, is_sentence)?;
+        let text = words.into_iter().collect::<Vec<_>>().join(" ");
+        if text.trim().is_empty() {
+            let hint = format!("pintle note {} \"the seat is wet\"", quoted(&machine.name));
+            return Err(Problem::new(Code::UnclearWords, "what is there to note?").hint(hint));
+        }
+        let fact = Fact::NoteLeft(NoteLeft { handover: args.handover });
+        recording.say(Saying::about(machine.id, fact).with_text(Some(text)))
+    })
+}

@@ -1,0 +1,33 @@
+//! `pintle read`: what a meter shows.
+
+use super::{Here, words};
+use crate::asked;
+use crate::problem::{Code, Problem};
+use crate::record::Saying;
+use pintle_core::fact::{Fact, Reading};
+
+/// What a meter shows
+#[derive(Debug, clap::Args)]
+pub struct Read {
+    /// Which machine
+    machine: Option<String>,
+    /// What the meter shows
+    reading: Option<String>,
+    /// Another meter than the first: km
+    #[arg(long, value_name = "METER")]
+    meter: Option<String>,
+}
+
+/// Records it.
+pub(super) fn run(args: &Read, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    here.record(|recording| {
+        let mut words = words(&[args.machine.clone(), args.reading.clone()]);
+        let machine = recording.machine_first(&mut words, asked::is_reading)?;
+        let word = words.pop_front().ok_or_else(|| {
+            let hint = format!("pintle read {} 4127.5", asked::quoted(&machine.name));
+            Problem::new(Code::UnclearReading, "what does the meter show?").hint(hint)
+        })?;
+        let reading = Some(asked::reading(&word, &machine)?);
+        recording.say(Saying::about(machine.id, Fact::MeterRead(Reading { reading, meter: args.meter.clone() })))
+    })
+}

@@ -1,0 +1,120 @@
+//! `pintle sync`: brings logs together while there is signal.
+
+use super::Here;
+use crate::engine::{Engine, Report, Watch, outcome, told};
+use crate::problem::{Code, Problem};
+use crate::transport::Http;
+use crate::ui::{Answer, Bar, Line, Tone};
+use pintle_core::device::{Counts, NetworkFailure, Stop};
+use serde_json::{Value, json};
+
+/// Bring logs together while there is signal
+#[derive(Debug, clap::Args)]
+pub struct Sync {}
+
+impl Watch for Bar {
+    fn progress(&mut self, counts: Counts, waiting: u64) {
+        self.set(counts.exchanges, format!("{} sent, {} received, {waiting} waiting", counts.sent, counts.received));
+    }
+}
+
+/// Syncs, then shows how it went.
+pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let mut store = here.store()?;
+    let sync = store.read(|tx| tx.sync())?.ok_or_else(|| {
+        Problem::new(Code::NotEnrolled, "this device knows no server yet; everything is kept here")
+            .hint("pintle enrol URL CODE")
+    })?;
+    let transport = Http::new(&sync.server);
+    let mut bar = here.ui.bar();
+    let mut engine = Engine { home: &here.home, store: &mut store, ambient: here.ambient, transport: &transport };
+    let report = engine.run(&mut bar)?;
+    drop(bar);
+    match problem(&report) {
+        None => here.ui.show(&report),
+        Some(problem) => {
+            for notice in &report.notices {
+                here.ui.aside(&Line::toned(Tone::Odd, told(notice).1));
+            }
+            Err(problem)
+        }
+    }
+}
+
+/// What stood in the way, if the sync did not come to its end.
+#[must_use]
+pub fn problem(report: &Report) -> Option<Problem> {
+    let kept = match report.waiting {
+        0 => "nothing waits here".to_owned(),
+        1 => "1 entry waits here, nothing is lost".to_owned(),
+        n => format!("{n} entries wait here, nothing is lost"),
+    };
+    Some(match &report.stop {
+        Stop::Done => return None,
+        Stop::NoSignal(NetworkFailure::NotOurs) => {
+            Problem::new(Code::NotOurs, format!("Something answered that is not the server; {kept}."))
+                .hint("a sign-in page of this network? Open it, then: pintle sync")
+        }
+        Stop::NoSignal(failure) => {
+            let how = if *failure == NetworkFailure::TimedOut { "The signal is too weak" } else { "No signal" };
+            Problem::new(Code::NoSignal, format!("{how}; {kept}.")).hint("later: pintle sync")
+        }
+        Stop::Refused(refusal) => {
+            Problem::new(Code::ServerRefused, format!("the server refused: {} {kept}.", sentence(&refusal.detail)))
+                .detail(&refusal.code)
+        }
+        Stop::Stalled => {
+            Problem::new(Code::Stalled, format!("nothing moves forward any more; {kept}")).hint("pintle doctor")
+        }
+        Stop::Closed => Problem::new(Code::Revoked, format!("this device may no longer read; {kept}"))
+            .hint("ask the owner for a new code: pintle enrol URL CODE --anew"),
+        Stop::Distrusted(fault) => {
+            Problem::new(Code::Distrusted, "the server delivered what cannot be true; this device keeps its own")
+                .hint("tell the owner of the server")
+                .detail(fault)
+        }
+        Stop::Held => Problem::new(Code::Copied, format!("two copies of this device are in use; {kept}"))
+            .hint("go on as a device of its own: pintle enrol URL CODE --anew"),
+    })
+}
+
+/// With a capital's worth of an ending: the server's sentences end with a full stop, its details need not.
+fn sentence(text: &str) -> String {
+    let text = text.trim_end();
+    if text.ends_with('.') { text.to_owned() } else { format!("{text}.") }
+}
+
+impl Answer for Report {
+    fn lines(&self) -> Vec<Line> {
+        let mut lines: Vec<Line> = self.notices.iter().map(|notice| Line::toned(Tone::Odd, told(notice).1)).collect();
+        let Counts { sent, received, .. } = self.counts;
+        lines.push(match (sent, received) {
+            (0, 0) => Line::of("All in step, nothing new."),
+            _ => Line::of(format!("{sent} sent, {received} received, all in step.")),
+        });
+        lines
+    }
+
+    fn warnings(&self) -> Vec<Line> {
+        self.notices.iter().map(|notice| Line::toned(Tone::Odd, told(notice).1)).collect()
+    }
+
+    fn json(&self) -> Value {
+        let notices: Vec<Value> = self
+            .notices
+            .iter()
+            .map(|notice| {
+                let (code, sentence) = told(notice);
+                json!({"code": code, "sentence": sentence})
+            })
+            .collect();
+        json!({
+            "outcome": outcome(&self.stop),
+            "sent": self.counts.sent,
+            "received": self.counts.received,
+            "exchanges": self.counts.exchanges,
+            "waiting": self.waiting,
+            "notices": notices,
+        })
+    }
+}

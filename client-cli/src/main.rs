@@ -1,0 +1,12 @@
+//! The binary `pintle`: hands the process's arguments, clocks and outputs to the library.
+
+use pintle::ambient::{Surroundings, stderr_terminal, stdout_terminal};
+use pintle::ui::Terminals;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let terminals = Terminals { out: stdout_terminal(), err: stderr_terminal() };
+    let exit =
+        pintle::run(std::env::args_os(), &Surroundings, terminals, &mut std::io::stdout(), &mut std::io::stderr());
+    ExitCode::from(exit.code())
+}

@@ -1,0 +1,132 @@
+//! What is remembered between exchanges, and what a person still has to hear.
+
+use super::{Col, Tx};
+use crate::problem::Problem;
+use pintle_core::exchange::Digest;
+use pintle_core::ids::{Baton, OrganisationId, StoreId};
+use rusqlite::{Row, params};
+
+/// What is remembered between exchanges; one row, there once the device is enrolled.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SyncRow {
+    /// Where the server is.
+    pub server: String,
+    /// The organisation.
+    pub organisation: OrganisationId,
+    /// Its name.
+    pub organisation_name: String,
+    /// The server's database.
+    pub store: StoreId,
+    /// Its epoch.
+    pub epoch: u64,
+    /// The baton of the last reply applied.
+    pub baton: Baton,
+    /// The cursor of the last page stored.
+    pub cursor: Option<String>,
+    /// Digest of what is held up to the position seen.
+    pub digest: Digest,
+    /// Pushing waits for a person: two copies of this device are in use.
+    pub copied: bool,
+    /// Version of the directory held.
+    pub directory: u64,
+    /// Page size in bytes that worked last.
+    pub bytes_max: u32,
+    /// How the last sync ended.
+    pub last: Option<Outcome>,
+}
+
+/// How a sync ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Outcome {
+    /// When, in seconds since 1970 by the device's clock.
+    pub at_s: i64,
+    /// `done`, or the code of the problem.
+    pub code: String,
+}
+
+fn sync_row(r: &Row<'_>) -> rusqlite::Result<SyncRow> {
+    let sum: [u8; 8] = r.get(8)?;
+    let last = match (r.get::<_, Option<i64>>(12)?, r.get::<_, Option<String>>(13)?) {
+        (Some(at_s), Some(code)) => Some(Outcome { at_s, code }),
+        _ => None,
+    };
+    Ok(SyncRow {
+        server: r.get(0)?,
+        organisation: r.get::<_, Col<_>>(1)?.0,
+        organisation_name: r.get(2)?,
+        store: r.get::<_, Col<_>>(3)?.0,
+        epoch: r.get(4)?,
+        baton: r.get::<_, Col<_>>(5)?.0,
+        cursor: r.get(6)?,
+        digest: Digest { count: r.get(7)?, sum: u64::from_be_bytes(sum) },
+        copied: r.get(9)?,
+        directory: r.get(10)?,
+        bytes_max: r.get(11)?,
+        last,
+    })
+}
+
+impl Tx<'_> {
+    /// What is remembered between exchanges; none before enrolment.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn sync(&self) -> Result<Option<SyncRow>, Problem> {
+        const SQL: &str = "SELECT server, organisation, organisation_name, store, epoch, baton, cursor, digest_count, \
+                           digest_sum, copied, directory, bytes_max, last_at_s, last_outcome FROM sync";
+        self.one("read", SQL, [], sync_row)
+    }
+
+    /// Writes what is remembered between exchanges.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn set_sync(&self, row: &SyncRow) -> Result<(), Problem> {
+        const SQL: &str = "INSERT OR REPLACE INTO sync (one, server, organisation, organisation_name, store, epoch, \
+                           baton, cursor, digest_count, digest_sum, copied, directory, bytes_max, last_at_s, \
+                           last_outcome) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+        let values = params![
+            row.server,
+            Col(row.organisation),
+            row.organisation_name,
+            Col(row.store),
+            row.epoch,
+            Col(row.baton),
+            row.cursor,
+            row.digest.count,
+            row.digest.sum.to_be_bytes(),
+            row.copied,
+            row.directory,
+            row.bytes_max,
+            row.last.as_ref().map(|l| l.at_s),
+            row.last.as_ref().map(|l| l.code.as_str()),
+        ];
+        self.execute("store", SQL, values).map(|_| ())
+    }
+
+    /// Forgets the server: the device begins anew.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn forget_sync(&self) -> Result<(), Problem> {
+        self.execute("store", "DELETE FROM sync", []).map(|_| ())
+    }
+
+    /// Keeps a notice until it has been shown.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn add_notice(&self, at_s: i64, code: &str, sentence: &str) -> Result<(), Problem> {
+        const SQL: &str = "INSERT INTO notice (at_s, code, sentence) VALUES (?, ?, ?)";
+        self.execute("store", SQL, params![at_s, code, sentence]).map(|_| ())
+    }
+
+    /// The newest notices, newest first: when, code, sentence.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn notices(&self, most: u32) -> Result<Vec<(i64, String, String)>, Problem> {
+        const SQL: &str = "SELECT at_s, code, sentence FROM notice ORDER BY number DESC LIMIT ?";
+        self.all("read", SQL, params![most], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))
+    }
+}
