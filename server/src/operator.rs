@@ -55,7 +55,11 @@ impl Operator<'_> {
     /// Failures of the store.
     pub async fn first_steps(&self, name: &str, hours: u32, url: &str) -> Result<Vec<String>, OperatorError> {
         if self.store.organisations().await?.is_empty() {
-            return self.organisation_add(name, hours, url).await;
+            match self.organisation_add(name, hours, url).await {
+                // Another server on the same database was quicker.
+                Err(OperatorError::OrganisationExists(_)) => {}
+                done => return done,
+            }
         }
         let mut lines = Vec::new();
         for organisation in self.store.organisations().await? {

@@ -50,10 +50,8 @@ impl App {
             self.remember(scope, &request, baton.copy).await?;
         }
         let pull = self.pull(&device, &request).await?;
-        let directory = match device.revoked {
-            true => None,
-            false => self.store.directory(device.organisation, request.directory).await?,
-        };
+        let directory =
+            if device.revoked { None } else { self.store.directory(device.organisation, request.directory).await? };
         let identity = self.store.identity();
         Ok(SyncReply {
             protocol: PROTOCOL,
