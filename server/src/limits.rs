@@ -21,6 +21,8 @@ pub const INFLATE_STEP_BYTES: usize = 16 * 1024;
 pub const PULL_ROWS_MAX: usize = 5_000;
 /// People a request may name; a crew has a dozen.
 pub const PEOPLE_MAX: usize = 200;
+/// Machines a device may choose to hear of; a large fleet has some hundred. Who wants more wants all.
+pub const WANTED_MACHINES_MAX: usize = 2_000;
 /// Rows fetched at once where all are needed.
 pub const FETCH_ROWS: usize = 1_000;
 /// Seconds a caller is told to wait while the database is away.

@@ -1,4 +1,7 @@
 //! `GET /v1/machines/{machine}/book`: the computed state of a machine.
+//!
+//! Promises: the book is core's, unchanged; names and marks stand beside it, never in it, so that a name can be erased.
+//! Never: anything of the office part of entries, so that every role gets the same book.
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::list::MachinePath;

@@ -1,4 +1,7 @@
 //! `GET /v1/clashes`: what people disagree about, and what was probably recorded twice.
+//!
+//! Promises: one form for clashes, twins, and machines that are probably one; ids are those every device computes.
+//! Never decides: a side is chosen by a person, with an entry `settled`.
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::list::{List, MachinePageQuery};

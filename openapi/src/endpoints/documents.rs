@@ -1,4 +1,7 @@
 //! What the service publishes about itself: keys, this contract, and the page that shows it.
+//!
+//! Promises: public, and the same for everyone; a caller may keep them and ask again by their tag.
+//! Never a private key, and nothing that names an organisation or a device.
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::problem::Problem;

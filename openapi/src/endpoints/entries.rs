@@ -1,4 +1,7 @@
 //! `GET /v1/machines/{machine}/entries`: what was recorded about a machine, entry by entry.
+//!
+//! Promises: entries as they were recorded, in order of arrival; what is withheld is named by its hash.
+//! Never a computed value: that is the book's.
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::list::{List, MachinePath, PageQuery};

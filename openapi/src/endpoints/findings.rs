@@ -1,4 +1,7 @@
 //! `GET /v1/findings`: what is open on all machines.
+//!
+//! Promises: each open finding once, under the machine it counts for, in a fixed order.
+//! Never those that were mended or cleared: they stand in the entries.
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::list::{List, MachinePageQuery};

@@ -1,4 +1,7 @@
 //! `GET /healthz` and `GET /readyz`: whether the process lives, and whether it can serve.
+//!
+//! Promises: `healthz` answers without the database, `readyz` only if the database does.
+//! Never a detail of the inside: what is wrong stands in the log.
 
 use crate::endpoint::{Access, Endpoint, Example, Method, Nothing, Tag};
 use crate::problem::Problem;

@@ -1,4 +1,7 @@
 //! `GET /v1/machines` and `GET /v1/machines/{machine}`: the machines at a glance.
+//!
+//! Promises: what fits one line of a list; all of it is in the book too, computed the same way.
+//! Never a machine of another organisation, not even by its count.
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::list::{List, MachinePath, PageQuery};

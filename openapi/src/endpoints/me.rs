@@ -1,4 +1,7 @@
 //! `GET /v1/me`: whose token this is.
+//!
+//! Promises: device, person, role and organisation as they are now, whatever the token was given for.
+//! Never another device's or person's.
 
 use super::enrol::OrganisationCard;
 use crate::endpoint::{Access, Endpoint, Example, Method, Nothing, Tag};

@@ -1,4 +1,7 @@
 //! Laws every endpoint keeps.
+//!
+//! Promises: an endpoint that is added is held to them without another line here.
+//! Never compares texts that may be reworded; those are in the generated files.
 
 use pintle_core::chain::{enrol_text, sync_text, verify, verify_seal};
 use pintle_core::fault::code;

@@ -1,4 +1,7 @@
 //! The generated files equal the committed ones. `PINTLE_UPDATE=1 cargo test -p pintle-openapi` writes them.
+//!
+//! Promises: fails when a type has changed and the file has not; writes only when told to.
+//! Never touches what is written by hand below a generated part.
 
 use pintle_openapi::{errors_page, spec};
 use std::path::PathBuf;

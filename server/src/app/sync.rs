@@ -9,7 +9,7 @@ use super::cursor::{PullPlace, Void};
 use super::enrol::check_person;
 use super::{App, Refusal, delivered};
 use crate::ambient::random;
-use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX};
+use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX, WANTED_MACHINES_MAX};
 use pintle_core::admit::{self, Checked, Refused};
 use pintle_core::chain::{LogHead, sync_text, verify};
 use pintle_core::exchange::{
@@ -43,6 +43,7 @@ impl App {
         let scope = DeviceScope { organisation: device.organisation, device: device.device };
         let now_ms = self.ambient.now_ms();
         check_people(&request)?;
+        check_wanted(&request)?;
         let pushed = check_push(&request, &device)?;
         let baton = self.baton_judged(scope, &device, &request).await?;
         let (push, log) = self.push(scope, pushed, &device, &request, baton.copy, now_ms).await?;
@@ -230,6 +231,15 @@ fn check_people(request: &SyncRequest) -> Result<(), Refusal> {
         .iter()
         .enumerate()
         .try_for_each(|(index, person)| check_person(person, &format!("/people/{index}/name")))
+}
+
+fn check_wanted(request: &SyncRequest) -> Result<(), Refusal> {
+    let machines = request.wanted.as_ref().and_then(|wanted| wanted.machines.as_ref()).map_or(0, |set| set.len());
+    if machines > WANTED_MACHINES_MAX {
+        let detail = format!("a device wants at most {WANTED_MACHINES_MAX} machines, or all");
+        return Err(Refusal::of(Problem::OutOfRange).pointer("/wanted/machines").detail(detail));
+    }
+    Ok(())
 }
 
 /// Computes the chain and verifies the seal: the work that needs no database.

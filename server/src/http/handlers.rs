@@ -1,4 +1,7 @@
 //! What each endpoint does: one use case each.
+//!
+//! Promises: a handler is one call; what comes before and after it is the same for all, in `route`.
+//! Never a decision, a status or a header here.
 
 use super::route::{Call, Serve};
 use crate::app::{App, Refusal};

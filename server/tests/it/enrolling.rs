@@ -1,4 +1,7 @@
 //! How a device is let in, and how it is not.
+//!
+//! Promises: whatever is refused has spent nothing: the same code lets the device in afterwards.
+//! Never looks at how codes are stored; that is the store's contract.
 
 use crate::on_every_store;
 use crate::phone::Phone;

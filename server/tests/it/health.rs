@@ -1,4 +1,7 @@
 //! Whether the service says how it is.
+//!
+//! Promises: asked on every storage, because `readyz` is a question to it.
+//! Never asks for more than status and form: a probe reads no further.
 
 use crate::on_every_store;
 use crate::world::World;

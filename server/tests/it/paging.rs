@@ -1,4 +1,7 @@
 //! Lists in pages: complete, in order, stable while entries come in, and with cursors that fit nowhere else.
+//!
+//! Promises: lists are read with pages of every size and compared to the whole.
+//! Never relies on what stands inside a cursor.
 
 use crate::on_every_store;
 use crate::world::World;

@@ -1,4 +1,7 @@
 //! What the read endpoints say: the fold's word, within one's own organisation, kept by its tag.
+//!
+//! Promises: books are compared with core's own fold over the entries that were read.
+//! Never trusts a kept view: each case changes the ledger and reads again.
 
 use crate::on_every_store;
 use crate::phone::Phone;

@@ -1,9 +1,12 @@
 //! Every refused input of `POST /v1/sync`: status, code and place; and that nothing of it was taken.
+//!
+//! Promises: a table per kind of fault; each row damages one good request in one place, and after all rows that request
+//! is taken as if nothing had been sent before.
 
 use crate::on_every_store;
 use crate::phone::{Phone, gzip, sync_post};
 use crate::world::World;
-use pintle_core::exchange::PushOutcome;
+use pintle_core::exchange::{PushOutcome, Wanted};
 use pintle_core::ids::MachineId;
 use pintle_store::Role;
 use serde_json::{Value, json};
@@ -103,6 +106,10 @@ fn unreadable(good: &Value) -> Vec<Case> {
     ]
 }
 
+fn many_machines() -> Vec<MachineId> {
+    (0..2001u128).map(|n| MachineId(n.to_be_bytes())).collect()
+}
+
 fn of_another_form(good: &Value) -> Vec<Case> {
     let form = |pointer| (422, "malformed-request", pointer);
     vec![
@@ -138,6 +145,14 @@ fn of_another_form(good: &Value) -> Vec<Case> {
             Value::Array(vec![json!({"id": "AQEBAQEBAQEBAQEBAQEBAQ", "name": "x"}); 201]),
             (422, "out-of-range", "/people"),
         ),
+        set(
+            good,
+            "2001 machines",
+            "/wanted",
+            json!({"machines": many_machines()}),
+            (422, "out-of-range", "/wanted/machines"),
+        ),
+        set(good, "a machine that is none", "/wanted", json!({"machines": ["x"]}), form("/wanted/machines/0")),
         set(
             good,
             "a person without name",
@@ -273,6 +288,7 @@ async fn ready(world: &World) -> (Phone, Value) {
     request.clock.boot = Some("b".to_owned());
     request.clock.up_s = Some(1);
     request.people = vec![phone.person.clone()];
+    request.wanted = Some(Wanted::default());
     (phone, serde_json::to_value(request).expect("JSON"))
 }
 

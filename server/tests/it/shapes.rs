@@ -1,4 +1,7 @@
 //! The shape of every answer: problem documents for whatever goes wrong, headers, methods, documents of the service.
+//!
+//! Promises: walks all endpoints of the contract, so that a new one is held to the same shape.
+//! Never needs a database: memory is enough where nothing is stored.
 
 use crate::world::World;
 use actix_web::http::Method;

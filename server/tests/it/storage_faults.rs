@@ -1,4 +1,7 @@
 //! What a caller sees when the database is away or full: a coded answer, nothing acknowledged, and it works again.
+//!
+//! Promises: each fault strikes the baton's write and then the push's; the same bytes sent again are then taken.
+//! Never a fault that only a real disk has: those are the store's tests.
 
 use crate::world::World;
 use pintle_core::exchange::{PushOutcome, SyncReply};

@@ -1,4 +1,7 @@
 //! Pushing: each outcome, and that the same bytes again do no harm.
+//!
+//! Promises: asks what a device is told and what others then receive, over the same wire as they do.
+//! Never decides what is right: expected are PROTOCOL's own words.
 
 use crate::on_every_store;
 use crate::phone::Phone;

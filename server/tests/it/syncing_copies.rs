@@ -1,4 +1,7 @@
 //! Two copies of one device: forks, old batons, and a server that is another one than it was.
+//!
+//! Promises: whatever a copy pushes is found again beside the ledger, and the first goes on undisturbed.
+//! Never two at the same moment: races are the store's contract.
 
 use crate::on_every_store;
 use crate::world::World;

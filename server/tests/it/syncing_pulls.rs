@@ -1,4 +1,7 @@
 //! Pulling: cursors, pages, what is wanted, what is withheld, names.
+//!
+//! Promises: what is delivered is compared with what was recorded, digest included.
+//! Never opens a cursor except to damage it.
 
 use crate::on_every_store;
 use crate::world::World;

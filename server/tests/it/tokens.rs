@@ -1,4 +1,7 @@
 //! Tokens: given for an assertion, refused in every way a token can be wrong.
+//!
+//! Promises: each forged token differs from a good one in one thing, and most are signed with the server's own key, so that
+//! only that one thing can be what is refused.
 
 use crate::on_every_store;
 use crate::phone::Phone;
