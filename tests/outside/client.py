@@ -1,7 +1,7 @@
 """A whole client, written from docs/PROTOCOL.md alone: `client.py URL CODE`, or `client.py --vectors FILE`.
 
-It enrols, records, seals, pushes, loses a reply and pushes again, pulls all pages, and reads its machine's book. It promises
-that every link, seal, receipt and digest it is given follows from what it holds; where one does not, it says so and ends with 1.
+It enrols, records, seals, pushes, loses a reply and pushes again, pulls all pages and reads its machine's book. It promises
+that each link, seal and digest it is given follows from what it holds; where one does not, it says so and ends with 1.
 """
 import base64, datetime, gzip, hashlib, json, os, struct, sys, urllib.error, urllib.request
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
@@ -36,28 +36,26 @@ class Device:  # one device and all it keeps; its entries are all about one mach
         self.id, self.person, self.machine = b64(sha256(public)[:16]), fresh(), fresh()
         self.log, self.links, self.places = [], {(self.id, 0): first_link(public)}, {}  # by (device, seq): link; position
         self.position, self.cursor, self.directory, self.keys, self.sealed = 0, {}, 0, {}, {}
-        proof, person = self.sign(b"pintle/enrol/1\n" + sha256(code.encode()) + public), {"id": self.person, "name": "Ines"}
-        body = {"code": code, "key": b64(public), "mark": "S1", "person": person, "proof": proof}
-        _, self.last = self.ask("/v1/enrol", {}, json.dumps(body).encode())  # the last reply that was applied
+        body = {"code": code, "key": b64(public), "mark": "S1", "person": {"id": self.person, "name": "Ines"},
+                "proof": self.sign(b"pintle/enrol/1\n" + sha256(code.encode()) + public)}
+        self.last = self.ask("/v1/enrol", {}, json.dumps(body).encode())[1]  # the last reply that was applied
         need(self.last["device"] == self.id, "the server has another id for this key:", self.last["device"])
         self.organisation, self.mark = self.last["organisation"]["id"], self.last["mark"]
 
     def sign(self, text): return b64(self.key.sign(text))
-
     def ask(self, path, headers, body=None):
         request = urllib.request.Request(self.url + path, body, {"Content-Type": "application/json", **headers})
         try:
             with urllib.request.urlopen(request, timeout=30) as reply:
                 return reply.headers, json.load(reply)
         except urllib.error.HTTPError as refusal:
-            need(refusal.code == 304, path, "was refused:", refusal.code, refusal.read().decode())
+            need(refusal.code == 304, path, "was refused:", refusal.read().decode())
             return refusal.headers, None
 
-    def record(self, kind, body, **words):
+    def record(self, kind, body, **salted):
         seq = len(self.log) + 1
-        head = {"v": 1, "seq": seq, "machine": self.machine, "mseq": seq, "seen": self.position, "at": now(), "by": self.person}
-        said = {"words": {"salt": fresh(), **words}} if words else {}
-        self.log.append({"head": {**head, "kind": kind}, "body": body, **said})
+        head = dict(v=1, seq=seq, machine=self.machine, mseq=seq, seen=self.position, at=now(), by=self.person, kind=kind)
+        self.log.append({"head": head, "body": body, **{part: {"salt": fresh(), **salted[part]} for part in salted}})
         self.links[self.id, seq] = next_link(self.links[self.id, seq - 1], self.log[-1])
 
     def digest(self):
@@ -69,7 +67,7 @@ class Device:  # one device and all it keeps; its entries are all about one mach
         body = {"protocol": 1, "request": fresh(), "organisation": self.organisation, "device": self.id,
                 **{field: self.last[field] for field in ("store", "epoch", "baton")}, "clock": {"at": now()},
                 "log": {"seq": end, "link": b64(self.links[self.id, end])}, "directory": self.directory,
-                "pull": {"bytes_max": 65536, **self.cursor}, "digest": self.digest()}
+                "pull": {"bytes_max": 16384, **self.cursor}, "digest": self.digest()}
         if start < end:
             seal = seal_text(self.organisation, self.id, start + 1, end, self.links[self.id, end])
             body["push"] = {"from": start + 1, "previous": b64(self.links[self.id, start]), "entries": self.log[start:],
@@ -78,24 +76,24 @@ class Device:  # one device and all it keeps; its entries are all about one mach
 
     def send(self, body):
         headers = {"Content-Encoding": "gzip", "Pintle-Proof": self.sign(b"pintle/sync/1\n" + sha256(body))}
-        _, reply = self.ask("/v1/sync", headers, gzip.compress(body))
+        reply = self.ask("/v1/sync", headers, gzip.compress(body))[1]
         need(reply["request"] == json.loads(body)["request"], "the reply answers another request")
         return reply
 
     def sync(self, body, outcome):  # checks the reply against what is held and takes it over; returns the count of entries
         reply = self.send(body)
-        push, pull, end = reply["push"], reply["pull"], reply["log"]
+        push, pull, end, page = reply["push"], reply["pull"], reply["log"], reply["pull"].get("entries", [])
         need(push["outcome"] == outcome and not push.get("aside"), "not", outcome, "but", push)
         need(b64(self.links[self.id, end["seq"]]) == end["link"], "the server holds another log of this device")
-        ledger = (self.last["store"], self.last["epoch"], "page")
-        need((reply["store"], reply["epoch"], pull["outcome"]) == ledger, "no page of the same ledger:", reply)
+        need((reply["store"], reply["epoch"]) == (self.last["store"], self.last["epoch"]), "the ledger is another one")
+        need(pull["outcome"] == "page", "nothing could be pulled:", pull)
         for run in push.get("held", []):
             self.places |= {(self.id, run["from"] + i): run["position"] + i for i in range(run["to"] - run["from"] + 1)}
         for card in reply.get("directory", {}).get("devices", []):
             device, public, self.directory = card["id"], unb64(card["key"]), reply["directory"]["version"]
             need(b64(sha256(public)[:16]) == device, card["mark"], "has a key that does not make its id")
             self.keys[device], self.links[device, 0] = Ed25519PublicKey.from_public_bytes(public), first_link(public)
-        for item in pull.get("entries", []):
+        for item in page:
             device, seq, link = item["device"], item["entry"]["head"]["seq"], unb64(item["link"])
             need(self.position < item["position"] <= pull["position"], "positions do not rise at", item["position"])
             need(next_link(self.links[device, seq - 1], item["entry"]) == link, "wrong link:", device, seq)
@@ -108,31 +106,32 @@ class Device:  # one device and all it keeps; its entries are all about one mach
             self.sealed[device] = last
         self.cursor, self.position, self.last = {"cursor": pull["cursor"]}, pull["position"], reply
         need(self.digest() == pull["digest"], "digest:", self.digest(), "is held,", pull["digest"], "was told")
-        return len(pull.get("entries", [])) + (self.sync(self.exchange(), "none") if pull["more"] else 0)
+        return len(page) + (self.sync(self.exchange(), "none") if pull["more"] else 0)
 
 def main(url, code):
     device = Device(url, code)
-    device.record("machine_added", {"name": "Loader " + device.mark, "meter_kind": "hours"})
-    device.record("meter_read", {"reading": "4127.5"})
-    device.record("task_done", {"task": "grease", "purge": "clean"}, text="left pin took a lot")
+    name = "Loader " + device.mark
+    device.record("machine_added", {"name": name, "meter_kind": "hours"})
+    for hours in range(100):  # enough for several pages
+        device.record("meter_read", {"reading": f"{4100 + hours}.5"})
+    device.record("task_done", {"task": "grease"}, words={"text": "left pin took a lot"}, office={"job": "J-7"})
     first = device.exchange()
     need(device.send(first)["push"]["outcome"] == "accepted", "the first push was not accepted")
     received = device.sync(first, "already_held")  # as if that reply had been lost
-    device.record("note_left", {"handover": True}, text="the gate key hangs in the shed")
+    device.record("note_left", {"handover": True}, words={"text": "the gate key hangs in the shed"})
     received += device.sync(device.exchange(), "accepted")
     need(device.sync(device.exchange(), "none") == 0, "entries came twice")
-    need(all(seq <= device.sealed[name] for name, seq in device.links if seq and name != device.id), "entries without a seal")
+    unsealed = [entry for entry in device.links if entry[0] != device.id and entry[1] > device.sealed.get(entry[0], 0)]
+    need(not unsealed, "entries under no seal:", unsealed)
     iat, header = device.last["now_ms"] // 1000, {"alg": "EdDSA", "typ": "JWT", "kid": device.id}
-    claims = {"iss": device.id, "sub": device.id, "aud": device.last["store"], "iat": iat, "exp": iat + 60, "jti": fresh()}
-    text = ".".join(b64(json.dumps(part).encode()) for part in (header, claims))
-    body = {"assertion": text + "." + device.sign(text.encode())}
-    bearer = {"Authorization": "Bearer " + device.ask("/v1/token", {}, json.dumps(body).encode())[1]["access_token"]}
-    path = f"/v1/machines/{device.machine}/book"
-    headers, answer = device.ask(path, bearer)
-    book = answer["book"]["attributes"]["name"]["value"]
-    need(book == "Loader " + device.mark, "the book has another machine:", book)
+    claims = dict(iss=device.id, sub=device.id, aud=device.last["store"], iat=iat, exp=iat + 60, jti=fresh())
+    text = b64(json.dumps(header).encode()) + "." + b64(json.dumps(claims).encode())
+    body = json.dumps({"assertion": text + "." + device.sign(text.encode())}).encode()
+    bearer = {"Authorization": "Bearer " + device.ask("/v1/token", {}, body)[1]["access_token"]}
+    headers, answer = device.ask(path := f"/v1/machines/{device.machine}/book", bearer)
+    need(answer["book"]["attributes"]["name"]["value"] == name, "the book is another machine's:", answer)
     need(device.ask(path, {**bearer, "If-None-Match": headers["ETag"]})[1] is None, "an unchanged book came twice")
-    print(json.dumps(dict(device=device.id, mark=device.mark, sent=len(device.log), received=received, digest="ok", machine=book)))
+    print(json.dumps(dict(device=device.id, mark=device.mark, sent=len(device.log), received=received, digest="ok", book=name)))
 
 def check_vectors(path):
     log = json.load(open(path))["log"]
@@ -145,6 +144,6 @@ def check_vectors(path):
         need(text.hex() == seal["text_hex"], "another text than that of the seal", seal)
 
 try:
-    check_vectors(sys.argv[2]) if sys.argv[1] == "--vectors" else main(*sys.argv[1:])
+    check_vectors(sys.argv[2]) if sys.argv[1:2] == ["--vectors"] else main(*sys.argv[1:])
 except Exception as wrong:
-    sys.exit(f"client.py: {wrong!r}")
+    sys.exit(f"client.py: missing or wrong: {wrong!r}")
