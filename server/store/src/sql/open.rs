@@ -11,6 +11,7 @@ use super::session::Backoff;
 use super::{Dialect, SqlStore};
 use crate::{FreshSecrets, Identity, StoreError, StoreResult};
 use pintle_core::ids::StoreId;
+use sea_orm::sqlx::sqlite::SqliteConnectOptions;
 use sea_orm::{ConnectOptions, Database, DatabaseConnection};
 use std::time::Duration;
 
@@ -50,6 +51,9 @@ impl SqlStore {
 
     async fn open_url(url: &str, fresh: &FreshSecrets, now_ms: i64) -> TxResult<Self> {
         let dialect = dialect_of(url)?;
+        if dialect == Dialect::Sqlite {
+            private_file(url)?;
+        }
         let (writer, reader) = match dialect {
             Dialect::Sqlite => (sqlite_writer(url).await?, sqlite_reader_options(url)),
             Dialect::Postgres => (connect(postgres_options(url)).await?, postgres_options(url)),
@@ -102,6 +106,30 @@ fn dialect_of(url: &str) -> StoreResult<Dialect> {
         return refused("SQLite in memory has no place for readers beside the writer; give a file");
     }
     Ok(Dialect::Sqlite)
+}
+
+/// Makes the file of a new SQLite database so that no other user of the machine can read it: it holds the secrets that
+/// cursors and tokens hang on. SQLite gives the files beside it the same rights.
+fn private_file(url: &str) -> StoreResult<()> {
+    let refused = |detail: String| StoreError::Failed { act: "open", detail };
+    let options: SqliteConnectOptions =
+        url.parse().map_err(|error| refused(format!("the address is none: {error}")))?;
+    if !url.contains("mode=rwc") {
+        return Ok(());
+    }
+    let mut file = std::fs::OpenOptions::new();
+    file.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut file, 0o600);
+    match file.open(options.get_filename()) {
+        Ok(_) => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::StorageFull => Err(StoreError::Full { act: "open" }),
+        Err(error) => {
+            let detail = format!("the file {} cannot be made: {error}", options.get_filename().display());
+            Err(StoreError::Unavailable { act: "open", detail })
+        }
+    }
 }
 
 async fn connect(options: ConnectOptions) -> TxResult<DatabaseConnection> {
@@ -201,6 +229,26 @@ mod tests {
         assert_eq!(pragma::<i64>(&store.reader, "query_only").await, 1);
         let refused = store.reader.execute_unprepared("DELETE FROM machine_view").await;
         assert!(refused.expect_err("a reader writes nothing").to_string().contains("readonly"));
+    }
+
+    #[cfg(unix)]
+    #[tokio::test]
+    async fn no_other_user_can_read_a_new_sqlite_file() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = opened(&folder).await;
+        store
+            .organisation_add(&Organisation { id: OrganisationId([1; 16]), name: "north".into() }, 0)
+            .await
+            .expect("added");
+        let mut files = 0;
+        for file in std::fs::read_dir(folder.path()).expect("the folder is read") {
+            let file = file.expect("a file");
+            let mode = file.metadata().expect("its rights").permissions().mode();
+            assert_eq!(mode & 0o777, 0o600, "{:?}", file.file_name());
+            files += 1;
+        }
+        assert_eq!(files, 3, "database, log and index of the log");
     }
 
     #[tokio::test]

@@ -13,6 +13,7 @@ use pintle_store::{BatonJudged, Enrolled, EnrolmentCode, Role, Store};
 use sea_orm::{ConnectOptions, ConnectionTrait, Database, DatabaseConnection, Statement, TransactionTrait};
 use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::task::Poll;
 
 /// Stores over one database, as many as processes might be; in memory one is all there is.
 async fn processes(bed: &Bed) -> Vec<Arc<dyn Store>> {
@@ -176,6 +177,54 @@ pub async fn people_added_by_many_at_once_are_there_once(bed: Bed) {
     }
     let directory = bed.store.directory(organisation, 0).await.expect("it answers").expect("it has changed");
     assert_eq!((directory.people.len(), directory.version), (5, 1));
+}
+
+/// A client that goes away drops its request's future wherever it happens to stand. Each push here is dropped after
+/// another number of steps; none may leave a lock, a half-written push or a hole.
+pub async fn a_push_dropped_anywhere_leaves_nothing_half_done(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(&bed, 1, organisation).await;
+    let (mut dropped, mut from) = (0, 1);
+    for round in 0..100 {
+        // On SQLite a push takes some ten steps, on PostgreSQL some thirty.
+        let polls = if round < 50 { round % 10 + 1 } else { round - 49 };
+        device.note([Some(EX3), Some(EX4), None][round % 3], "a note");
+        device.note(Some(EX3), "another");
+        let checked = device.batch(from, device.log.len());
+        let (scope, clock) = (device.scope(), clock());
+        let mut push = bed.store.push(scope, &checked, &clock, NOW_MS);
+        let mut left = polls;
+        let outcome = std::future::poll_fn(|context| {
+            left -= 1;
+            match push.as_mut().poll(context) {
+                Poll::Pending if left == 0 => Poll::Ready(None),
+                Poll::Pending => Poll::Pending,
+                Poll::Ready(outcome) => Poll::Ready(Some(outcome)),
+            }
+        })
+        .await;
+        drop(push);
+        match outcome {
+            Some(pushed) => {
+                pushed.expect("it is written");
+                from = device.log.len() + 1;
+            }
+            // Written or not, it is not known; a device sends it again.
+            None => dropped += 1,
+        }
+        if round % 10 == 9 && from <= device.log.len() {
+            let again = device.push(&bed, from, device.log.len()).await.answer.outcome;
+            assert!(matches!(again, PushOutcome::Accepted | PushOutcome::AlreadyHeld), "{again:?}");
+            from = device.log.len() + 1;
+        }
+    }
+    if bed.url.is_some() {
+        assert!(dropped > 0, "none was dropped");
+    }
+    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    let entries: Vec<_> = page.entries.iter().map(|held| held.entry.clone()).collect();
+    assert_eq!(entries, device.log);
+    assert_eq!(page.entries.last().and_then(|held| held.position), Some(device.log.len() as u64));
 }
 
 /// How many sessions of a PostgreSQL database wait for a lock.
