@@ -100,35 +100,47 @@ pub(crate) struct Candidate {
     pub bytes: usize,
 }
 
-/// Which rows a page holds.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct PagePlan {
+/// Which rows a page holds. Rows are offered in order of position after `ask.after` until the page is full.
+#[derive(Debug)]
+pub(crate) struct PagePlan<'a> {
+    ask: &'a PageAsk,
     /// Their positions, in order.
     pub positions: Vec<u64>,
     /// The position up to which the ledger has been looked through.
     pub position: u64,
+    rows_left: usize,
+    bytes: usize,
 }
 
-/// How many rows a page looks at.
-pub(crate) fn rows_max(ask: &PageAsk) -> usize {
-    ask.rows_max.max(1)
-}
-
-/// Chooses the rows of a page among candidates in order of position after `ask.after`.
-pub(crate) fn plan_page(ask: &PageAsk, candidates: impl IntoIterator<Item = Candidate>) -> PagePlan {
-    let mut plan = PagePlan { positions: Vec::new(), position: ask.after };
-    let mut bytes = 0usize;
-    for row in candidates.into_iter().take(rows_max(ask)) {
-        if wants(ask, &row) {
-            bytes = bytes.saturating_add(row.bytes).saturating_add(ENTRY_FRAME_BYTES);
-            if bytes > ask.bytes_max && !plan.positions.is_empty() {
-                break;
-            }
-            plan.positions.push(row.position);
-        }
-        plan.position = row.position;
+impl<'a> PagePlan<'a> {
+    /// A page without rows.
+    pub fn new(ask: &'a PageAsk) -> Self {
+        Self { ask, positions: Vec::new(), position: ask.after, rows_left: ask.rows_max.max(1), bytes: 0 }
     }
-    plan
+
+    /// How many more rows the page looks at; 0 once it is full.
+    pub fn rows_left(&self) -> usize {
+        self.rows_left
+    }
+
+    /// Looks at rows until they end or the page is full.
+    pub fn offer(&mut self, rows: impl IntoIterator<Item = Candidate>) {
+        for row in rows {
+            if self.rows_left == 0 {
+                return;
+            }
+            if wants(self.ask, &row) {
+                self.bytes = self.bytes.saturating_add(row.bytes).saturating_add(ENTRY_FRAME_BYTES);
+                if self.bytes > self.ask.bytes_max && !self.positions.is_empty() {
+                    self.rows_left = 0;
+                    return;
+                }
+                self.positions.push(row.position);
+            }
+            self.position = row.position;
+            self.rows_left -= 1;
+        }
+    }
 }
 
 fn wants(ask: &PageAsk, row: &Candidate) -> bool {
@@ -202,24 +214,33 @@ mod tests {
         PageAsk { after: 0, bytes_max, rows_max, wanted: Wanted::default(), except: None }
     }
 
+    /// Positions of a page, and how far it has looked; the rows come one at a time and all at once alike.
+    fn planned(ask: &PageAsk, rows: &[Candidate]) -> (Vec<u64>, u64) {
+        let (mut whole, mut single) = (PagePlan::new(ask), PagePlan::new(ask));
+        whole.offer(rows.iter().copied());
+        rows.iter().for_each(|row| single.offer([*row]));
+        assert_eq!((&whole.positions, whole.position), (&single.positions, single.position));
+        (whole.positions, whole.position)
+    }
+
     #[test]
     fn a_page_ends_before_the_entry_that_is_too_much_and_never_stands_still() {
         let rows = [row(1, 1, None, 1000), row(2, 1, None, 1000), row(3, 1, None, 1000)];
         let two = 2 * (1000 + ENTRY_FRAME_BYTES);
-        assert_eq!(plan_page(&ask(two, 10), rows), PagePlan { positions: vec![1, 2], position: 2 });
-        assert_eq!(plan_page(&ask(two - 1, 10), rows), PagePlan { positions: vec![1], position: 1 });
-        assert_eq!(plan_page(&ask(0, 10), rows), PagePlan { positions: vec![1], position: 1 });
-        assert_eq!(plan_page(&ask(usize::MAX, 2), rows), PagePlan { positions: vec![1, 2], position: 2 });
-        assert_eq!(plan_page(&ask(usize::MAX, 0), rows), PagePlan { positions: vec![1], position: 1 });
+        assert_eq!(planned(&ask(two, 10), &rows), (vec![1, 2], 2));
+        assert_eq!(planned(&ask(two - 1, 10), &rows), (vec![1], 1));
+        assert_eq!(planned(&ask(0, 10), &rows), (vec![1], 1));
+        assert_eq!(planned(&ask(usize::MAX, 2), &rows), (vec![1, 2], 2));
+        assert_eq!(planned(&ask(usize::MAX, 0), &rows), (vec![1], 1));
     }
 
     #[test]
     fn rows_that_are_not_wanted_cost_nothing_but_move_the_page_on() {
         let rows = [row(4, 1, Some(9), 9000), row(5, 2, Some(7), 10), row(6, 2, None, 10), row(7, 1, None, 10)];
         let mut some = PageAsk { wanted: Wanted { machines: Some([MachineId([7; 16])].into()) }, ..ask(500, 10) };
-        assert_eq!(plan_page(&some, rows), PagePlan { positions: vec![5, 6], position: 6 });
+        assert_eq!(planned(&some, &rows), (vec![5, 6], 6));
         some.except = Some(DeviceId([2; 16]));
-        assert_eq!(plan_page(&some, rows), PagePlan { positions: vec![7], position: 7 });
+        assert_eq!(planned(&some, &rows), (vec![7], 7));
     }
 
     #[test]

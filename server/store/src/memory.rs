@@ -6,7 +6,7 @@
 //! Never: the disk, a clock, randomness.
 
 use crate::ledger::{
-    Candidate, LedgerEnd, LedgerRow, MachineDigests, append, branch_of, folded, free_mark, machine_of, plan_page,
+    Candidate, LedgerEnd, LedgerRow, MachineDigests, PagePlan, append, branch_of, folded, free_mark, machine_of,
 };
 use crate::{
     BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, FreshSecrets,
@@ -320,7 +320,8 @@ impl Ledger {
         let end = self.end().position;
         let ask = PageAsk { after: ask.after.min(end), ..ask.clone() };
         let after = usize::try_from(ask.after).unwrap_or(usize::MAX);
-        let plan = plan_page(&ask, self.rows.iter().skip(after).map(LedgerRow::candidate));
+        let mut plan = PagePlan::new(&ask);
+        plan.offer(self.rows.iter().skip(after).map(LedgerRow::candidate));
         let rows = plan.positions.iter().filter_map(|position| self.row(*position));
         Ok(Page {
             entries: rows.map(LedgerRow::held).collect::<StoreResult<_>>()?,

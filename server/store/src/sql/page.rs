@@ -9,7 +9,7 @@ use super::failure::TxResult;
 use super::row::{Row, blob, limit, machine_blob, number};
 use super::session::{Ended, Session, Tx, places};
 use super::{Dialect, LEDGER, LEDGER_HEAD, Table};
-use crate::ledger::{Candidate, PagePlan, plan_page, rows_max};
+use crate::ledger::{Candidate, PagePlan};
 use crate::{Page, PageAsk, StoreResult};
 use pintle_core::Held;
 use pintle_core::chain::Seal;
@@ -18,6 +18,8 @@ use pintle_core::ids::{DeviceId, Hash, MachineId, OrganisationId, Signature};
 use sea_orm::ConnectionTrait;
 use std::collections::BTreeSet;
 
+/// Rows looked at first, doubled until the page is full: the usual page of 64 KiB holds some 140 entries.
+const FIRST_LOOK_ROWS: usize = 160;
 /// Entries fetched in one statement where they do not lie side by side. Each number of places is a statement of its
 /// own to the database, so it is always this one.
 const PICKED_ROWS: usize = 64;
@@ -49,7 +51,16 @@ pub(super) async fn page(tx: Tx, organisation: OrganisationId, ask: &PageAsk) ->
         None => 0,
     };
     let ask = PageAsk { after: ask.after.min(end), ..ask.clone() };
-    let plan = plan_page(&ask, candidates(&tx, organisation, &ask).await?);
+    let mut plan = PagePlan::new(&ask);
+    let mut rows = FIRST_LOOK_ROWS;
+    while plan.rows_left() > 0 && plan.position < end {
+        let found = candidates(&tx, organisation, plan.position, rows.min(plan.rows_left())).await?;
+        if found.is_empty() {
+            return Err(tx.failed(format!("the ledger has no entry {}", plan.position + 1)));
+        }
+        plan.offer(found);
+        rows *= 2;
+    }
     let (position_link, whole) = at(&tx, organisation, plan.position).await?;
     let digest = match &ask.wanted.machines {
         None => whole,
@@ -66,7 +77,7 @@ pub(super) async fn page(tx: Tx, organisation: OrganisationId, ask: &PageAsk) ->
     tx.leave(page).await
 }
 
-async fn candidates(tx: &Tx, organisation: OrganisationId, ask: &PageAsk) -> TxResult<Vec<Candidate>> {
+async fn candidates(tx: &Tx, organisation: OrganisationId, after: u64, rows_max: usize) -> TxResult<Vec<Candidate>> {
     let length = match tx.dialect {
         Dialect::Sqlite => "length(bytes)",
         Dialect::Postgres => "octet_length(bytes)::bigint",
@@ -75,7 +86,7 @@ async fn candidates(tx: &Tx, organisation: OrganisationId, ask: &PageAsk) -> TxR
         "SELECT position, device, machine, {length} AS size FROM ledger \
          WHERE organisation = $1 AND position > $2 ORDER BY position LIMIT $3"
     );
-    let rows = tx.rows(LEDGER, sql, [blob(&organisation.0), number(ask.after), limit(rows_max(ask))]).await?;
+    let rows = tx.rows(LEDGER, sql, [blob(&organisation.0), number(after), limit(rows_max)]).await?;
     let read = |row: &Row| {
         Ok(Candidate {
             position: row.number("position")?,
@@ -125,7 +136,7 @@ async fn digest(
     Ok(digest)
 }
 
-async fn entries(tx: &Tx, organisation: OrganisationId, plan: &PagePlan) -> TxResult<Vec<Held>> {
+async fn entries(tx: &Tx, organisation: OrganisationId, plan: &PagePlan<'_>) -> TxResult<Vec<Held>> {
     let (Some(first), Some(last)) = (plan.positions.first(), plan.positions.last()) else { return Ok(Vec::new()) };
     let id = blob(&organisation.0);
     let mut rows = Vec::with_capacity(plan.positions.len());
@@ -152,7 +163,7 @@ async fn entries(tx: &Tx, organisation: OrganisationId, plan: &PagePlan) -> TxRe
     rows.iter().map(|row| Ok(held(row)?)).collect()
 }
 
-async fn seals(tx: &Tx, organisation: OrganisationId, plan: &PagePlan) -> TxResult<Vec<Seal>> {
+async fn seals(tx: &Tx, organisation: OrganisationId, plan: &PagePlan<'_>) -> TxResult<Vec<Seal>> {
     let (Some(first), Some(last)) = (plan.positions.first(), plan.positions.last()) else { return Ok(Vec::new()) };
     let sql = "SELECT position, device, seq_from, seq_to, link, signature FROM seal \
                WHERE organisation = $1 AND position BETWEEN $2 AND $3 ORDER BY position";
