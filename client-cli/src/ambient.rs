@@ -143,7 +143,8 @@ impl Ambient for Surroundings {
     }
 
     fn wait(&self, time: Duration) {
-        std::thread::sleep(time);
+        // May return early, which costs a little politeness towards a server and nothing else.
+        std::thread::park_timeout(time);
     }
 }
 

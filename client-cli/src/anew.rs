@@ -1,7 +1,8 @@
 //! Going on as a new device: its key was lost, or a copy of it is in use.
 //!
 //! Promises: nothing recorded is lost. What the server has not placed is recorded once more under the new key, with
-//! its time, author and words; the old entries stay, set aside as `carried-over`, so that nothing counts twice here.
+//! its time, author and words. The entries of the old branch are kept beside the log, out of the way of those that the
+//! other copy recorded under the same numbers. Never touches what has a place in the ledger.
 
 use crate::ambient::Ambient;
 use crate::glance;
@@ -14,8 +15,6 @@ use pintle_core::ids::{DeviceId, MachineId, PublicKey};
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
-/// Why an old entry does not count: it stands in the new log too.
-pub const CARRIED_OVER: &str = "carried-over";
 /// Entries of the old log read at once, and their bytes: bounds memory.
 const BATCH_ENTRIES: usize = 500;
 const BATCH_BYTES: u32 = 4 * 1024 * 1024;
@@ -49,8 +48,9 @@ fn turn_over(tx: &Tx<'_>, public: PublicKey) -> Result<u64, Problem> {
             if let Some(entry) = again(held, old.device, &own, &renamed, &mut counts)? {
                 own.head = own.head.after(&entry);
                 tx.add_entry(&NewEntry { device: own.device, link: &own.head.link, entry: &entry, placed: None })?;
-                renamed.insert(held.entry.seq(), EntryRef { device: own.device, seq: own.head.seq });
-                tx.set_aside(held.name(), CARRIED_OVER)?;
+                let again = EntryRef { device: own.device, seq: own.head.seq };
+                renamed.insert(held.entry.seq(), again);
+                tx.give_up(held.name(), again)?;
             }
         }
     }

@@ -112,10 +112,11 @@ fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply) -> Result<(), Halt> {
     sync.bytes_max = change.bytes_max;
     tx.set_own(&own)?;
     tx.set_sync(&sync)?;
+    touched.machines.into_iter().try_for_each(|machine| glance::refold(tx, machine))?;
     if touched.deciding == Deciding::Yes {
+        // After the fold: a machine that has come with this page has a glance only now.
         glance::regroup(tx)?;
     }
-    touched.machines.into_iter().try_for_each(|machine| glance::refold(tx, machine))?;
     Ok(())
 }
 

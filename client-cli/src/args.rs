@@ -36,13 +36,7 @@ pub struct Common {
 
 /// A log of what was done to machines. Works without signal.
 #[derive(Debug, Parser)]
-#[command(
-    name = "pintle",
-    version,
-    arg_required_else_help = true,
-    disable_help_subcommand = true,
-    max_term_width = 100
-)]
+#[command(name = "pintle", version, arg_required_else_help = true, disable_help_subcommand = true)]
 #[command(after_help = AFTER_HELP)]
 pub struct Cli {
     /// Common options.
@@ -125,10 +119,13 @@ impl Parsed {
     }
 }
 
-/// Parses a command line, the program's name first.
+/// Parses a command line, the program's name first; help is written for a screen of so many columns.
 #[must_use]
-pub fn parse(arguments: &[OsString]) -> Parsed {
-    let parsed = Cli::command().try_get_matches_from(arguments).and_then(|matches| Cli::from_arg_matches(&matches));
+pub fn parse(arguments: &[OsString], columns: usize) -> Parsed {
+    let parsed = Cli::command()
+        .term_width(columns)
+        .try_get_matches_from(arguments)
+        .and_then(|matches| Cli::from_arg_matches(&matches));
     match parsed {
         Ok(cli) => Parsed::Command(Box::new(cli.common), Box::new(cli.command)),
         Err(error) if !error.use_stderr() => Parsed::Help(error.render()),

@@ -1,7 +1,7 @@
 //! What people type, as values: readings, amounts, times, signs, materials.
 //!
-//! Promises: generous in form (a decimal comma, a unit behind the number, hyphens in a sign), strict in meaning; what is
-//! not understood is answered with how it is written. Pure: the clock and the last reading are arguments.
+//! Promises: generous in form (a decimal comma, a unit behind the number, hyphens in a sign), strict in meaning; what
+//! is not understood is answered with how it is written. Pure: the clock and the last reading are arguments.
 
 use crate::ambient::Wall;
 use crate::problem::{Code, Problem};
@@ -63,7 +63,7 @@ pub fn decimal(what: &str, word: &str) -> Result<Decimal, Problem> {
 /// `unclear-words`, with the set.
 pub fn word<T: FromStr<Err = String>>(what: &str, text: &str) -> Result<T, Problem> {
     let plain = text.trim().to_lowercase().replace(['-', '_'], " ");
-    plain.parse().map_err(|all: String| Problem::new(Code::UnclearWords, format!("{text:?} is not a {what}")).hint(all))
+    plain.parse().map_err(|all: String| Problem::new(Code::UnclearWords, format!("{text:?} is no {what}")).hint(all))
 }
 
 /// How urgent, with the short word for tagged out.
@@ -115,7 +115,10 @@ pub fn material(text: &str) -> Result<Material, Problem> {
     let unit = amount[end..].trim();
     Ok(Material {
         name: name.trim().to_owned(),
-        amount: Some(decimal("units", &amount[..end]).map_err(|p| p.hint("like \"grease NLGI 2 EP:120 g\""))?),
+        amount: Some(self::amount(&amount[..end]).ok_or_else(|| {
+            Problem::new(Code::UnclearWords, format!("{amount:?} does not say how much"))
+                .hint("like \"grease NLGI 2 EP:120 g\"")
+        })?),
         unit: Some(unit.to_owned()).filter(|unit| !unit.is_empty()),
     })
 }

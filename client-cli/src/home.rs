@@ -86,7 +86,7 @@ impl Home {
     /// Makes the log: key first, then the database beside it, then the database into its place.
     fn begin(&self, ambient: &dyn Ambient, path: &Path) -> Result<(), Problem> {
         let failed = |act: &'static str| move |e: std::io::Error| self.unwritable(act, &e);
-        std::fs::create_dir_all(&self.folder).map_err(failed("make the folder"))?;
+        self.make_folder().map_err(failed("make the folder"))?;
         let lock = File::create(self.folder.join("begin.lock")).map_err(failed("write in"))?;
         lock.lock().map_err(failed("lock"))?;
         if path.exists() {
@@ -110,6 +110,14 @@ impl Home {
         store::create(&fresh, &own, &name)?;
         std::fs::rename(&fresh, path).map_err(failed("write in"))?;
         File::open(&self.folder).and_then(|folder| folder.sync_all()).map_err(failed("write in"))
+    }
+
+    /// Only its owner looks into it.
+    fn make_folder(&self) -> std::io::Result<()> {
+        let mut folder = std::fs::DirBuilder::new();
+        #[cfg(unix)]
+        std::os::unix::fs::DirBuilderExt::mode(&mut folder, 0o700);
+        folder.recursive(true).create(&self.folder)
     }
 
     /// Makes a key and puts it on the disk. One that lies there already has lost its log; it is kept under another name.

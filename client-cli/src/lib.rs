@@ -40,7 +40,7 @@ pub fn run(
     err: &mut dyn Write,
 ) -> Exit {
     let arguments: Vec<OsString> = arguments.into_iter().collect();
-    let parsed = args::parse(&arguments);
+    let parsed = args::parse(&arguments, ui::columns(ambient, terminals));
     let (form, volume) = parsed.wishes();
     let mut ui = Ui::new(out, err, Look::of(form, volume, ambient, terminals));
     let (common, command) = match parsed {

@@ -1,4 +1,7 @@
 //! The binary `pintle`: hands the process's arguments, clocks and outputs to the library.
+//!
+//! Promises: nothing is decided here; whatever the binary can do, a test can do by calling the library. The exit code
+//! is the library's.
 
 use pintle::ambient::{Surroundings, stderr_terminal, stdout_terminal};
 use pintle::ui::Terminals;

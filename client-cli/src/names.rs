@@ -97,44 +97,72 @@ fn short(id: &str) -> &str {
     id.get(..6).unwrap_or(id)
 }
 
-/// The machine a name means: exactly, else by a beginning that fits one machine only. None if nothing fits.
+/// A machine found by name.
+#[derive(Debug, Clone)]
+pub struct Found {
+    /// The machine.
+    pub glance: Glance,
+    /// How many other machines have the very same name.
+    pub namesakes: usize,
+}
+
+/// The machine a name means: exactly, else by a beginning that fits one machine only. None if nothing fits. Of
+/// several with the very same name it is the one this device used last, else the one it has recorded most about: a
+/// machine added twice on two devices must not stop anyone from recording.
 ///
 /// # Errors
-/// `which-machine` if several fit.
-pub fn machine_named(tx: &Tx<'_>, name: &str, how: Match) -> Result<Option<Glance>, Problem> {
-    let exact = tx.machines_named(name)?;
-    if let [only] = &exact[..] {
-        return chief(tx, only).map(Some);
+/// `which-machine` if a beginning fits several.
+pub fn machine_named(tx: &Tx<'_>, name: &str, how: Match) -> Result<Option<Found>, Problem> {
+    let exact = chiefs(tx, tx.machines_named(name)?)?;
+    if exact.len() > 1 {
+        return likeliest(tx, exact).map(Some);
     }
-    let folded = folded(name);
-    let candidates: Vec<Glance> = match (exact.is_empty(), how) {
-        (false, _) => exact,
-        (true, Match::Exact) => return Ok(None),
-        (true, Match::Beginning) if folded.is_empty() => return Ok(None),
-        (true, Match::Beginning) => {
-            tx.machines()?.into_iter().filter(|m| self::folded(&m.name).starts_with(&folded)).collect()
+    let wanted = folded(name);
+    let fitting = match (how, exact) {
+        (_, exact) if !exact.is_empty() => exact,
+        (Match::Exact, _) => return Ok(None),
+        (Match::Beginning, _) if wanted.is_empty() => return Ok(None),
+        (Match::Beginning, _) => {
+            let all = tx.machines()?.into_iter();
+            chiefs(tx, all.filter(|m| folded(&m.name).starts_with(&wanted)).collect())?
         }
     };
-    let mut chiefs: Vec<Glance> = Vec::new();
-    for candidate in &candidates {
-        let chief = chief(tx, candidate)?;
-        if chiefs.iter().all(|c| c.id != chief.id) {
-            chiefs.push(chief);
-        }
-    }
-    match &chiefs[..] {
+    match &fitting[..] {
         [] => Ok(None),
-        [one] => Ok(Some(one.clone())),
+        [one] => Ok(Some(Found { glance: one.clone(), namesakes: 0 })),
+        several if several.iter().all(|m| folded(&m.name) == folded(&several[0].name)) => {
+            likeliest(tx, fitting).map(Some)
+        }
         several => {
             let list = several.iter().take(NEAR_MAX).map(shown).collect::<Vec<_>>().join(", ");
             Err(Problem::new(Code::WhichMachine, format!("{name} can mean several machines: {list}"))
-                .hint("type more of the name; two that are one: pintle clashes"))
+                .hint("type more of the name"))
         }
     }
 }
 
+/// The machines under which these count, each once.
+fn chiefs(tx: &Tx<'_>, machines: Vec<Glance>) -> Result<Vec<Glance>, Problem> {
+    let mut chiefs: Vec<Glance> = Vec::new();
+    for machine in machines {
+        let chief = chief(tx, &machine)?;
+        if chiefs.iter().all(|c| c.id != chief.id) {
+            chiefs.push(chief);
+        }
+    }
+    Ok(chiefs)
+}
+
+fn likeliest(tx: &Tx<'_>, mut several: Vec<Glance>) -> Result<Found, Problem> {
+    let last = tx.own()?.last_machine;
+    several.sort_by_key(|m| (Some(m.id) != last, std::cmp::Reverse(m.own_count), m.id));
+    let namesakes = several.len() - 1;
+    Ok(Found { glance: several.swap_remove(0), namesakes })
+}
+
 /// A machine beside others of its name.
-fn shown(glance: &Glance) -> String {
+#[must_use]
+pub fn shown(glance: &Glance) -> String {
     match &glance.site {
         Some(site) => format!("{} ({site})", glance.name),
         None => glance.name.clone(),
@@ -162,15 +190,23 @@ fn chief(tx: &Tx<'_>, glance: &Glance) -> Result<Glance, Problem> {
 /// # Errors
 /// `unknown-machine`, `which-machine`.
 pub fn machine(tx: &Tx<'_>, name: &str) -> Result<Glance, Problem> {
-    if let Some(glance) = machine_named(tx, name, Match::Beginning)? {
-        return Ok(glance);
+    if let Some(found) = machine_named(tx, name, Match::Beginning)? {
+        return Ok(found.glance);
     }
+    Err(unknown_machine(tx, name)?)
+}
+
+/// What is said where no machine has a name.
+///
+/// # Errors
+/// If the database cannot be read.
+pub fn unknown_machine(tx: &Tx<'_>, name: &str) -> Result<Problem, Problem> {
     let machines = tx.machines()?;
     let near = near(name, machines.iter().map(|m| m.name.as_str()));
     let add = format!("pintle machine add {}", quoted(name));
     let hint =
         if near.is_empty() { format!("add it: {add}") } else { format!("{}? Or add it: {add}", near.join(", ")) };
-    Err(Problem::new(Code::UnknownMachine, format!("no machine {name} here")).hint(hint))
+    Ok(Problem::new(Code::UnknownMachine, format!("no machine {name} here")).hint(hint))
 }
 
 /// The machine used last.

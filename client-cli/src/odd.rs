@@ -1,4 +1,7 @@
 //! Whether a reading looks odd beside the last one. It is recorded all the same; the person is told.
+//!
+//! Promises: the same judgement as the fold's, `pintle_core::meter`, beside one reading only. Never refuses one: the
+//! person has read the meter, the program has not.
 
 use crate::store::Glance;
 use pintle_core::decimal::Decimal;

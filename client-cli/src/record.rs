@@ -74,6 +74,12 @@ pub struct Recorded {
     pub names: Names,
     /// What looks odd about its reading.
     pub odd: Option<Odd>,
+    /// When it happened, if the person said so.
+    pub said_at: Option<Moment>,
+    /// Who did it, if the person said so.
+    pub said_by: Option<PersonId>,
+    /// How many other machines have the very name that was typed.
+    pub namesakes: usize,
 }
 
 impl Recorded {
@@ -95,6 +101,7 @@ pub struct Recording<'a> {
     ambient: &'a dyn Ambient,
     claimed: Option<Moment>,
     by: PersonId,
+    namesakes: usize,
 }
 
 /// Runs `work` in one transaction; what it says is on the disk when this returns.
@@ -123,7 +130,7 @@ pub fn record<T>(
             Some(name) => names::person(tx, name)?,
             None => own.person,
         };
-        work(&mut Recording { tx, own, wall, ambient, claimed, by })
+        work(&mut Recording { tx, own, wall, ambient, claimed, by, namesakes: 0 })
     })
 }
 
@@ -180,7 +187,9 @@ impl Recording<'_> {
         let mut tagged_out = machine.as_ref().map(|glance| glance.tagged_out.clone()).unwrap_or_default();
         tagged_out.retain(|tagged| tagged.entry != held.name());
         let names = self.names_for(&fact, &tagged_out)?;
-        Ok(Recorded { held, fact, machine, tagged_out, names, odd })
+        let said_by = (self.by != self.own.person).then_some(self.by);
+        let (said_at, namesakes) = (self.claimed.clone(), self.namesakes);
+        Ok(Recorded { held, fact, machine, tagged_out, names, odd, said_at, said_by, namesakes })
     }
 
     /// The machine at the front of the words, taken off them; the machine used last where the first word is none.
@@ -189,18 +198,22 @@ impl Recording<'_> {
     /// # Errors
     /// `unknown-machine`, `which-machine`.
     pub fn machine_first(
-        &self,
+        &mut self,
         words: &mut VecDeque<String>,
         is_else: impl Fn(&str) -> bool,
     ) -> Result<Glance, Problem> {
         let Some(first) = words.front() else { return names::last_machine(self.tx, &self.own) };
-        let machine = match names::machine_named(self.tx, first, Match::Exact)? {
-            Some(glance) => glance,
+        let found = match names::machine_named(self.tx, first, Match::Exact)? {
+            Some(found) => found,
             None if is_else(first) => return names::last_machine(self.tx, &self.own),
-            None => names::machine(self.tx, first)?,
+            None => match names::machine_named(self.tx, first, Match::Beginning)? {
+                Some(found) => found,
+                None => return Err(names::unknown_machine(self.tx, first)?),
+            },
         };
         words.pop_front();
-        Ok(machine)
+        self.namesakes = found.namesakes;
+        Ok(found.glance)
     }
 
     /// Most entries name only themselves; the others need everybody's names.

@@ -7,7 +7,8 @@
 //!
 //! Rules of the tables: strict types; ids, keys and hashes are bytes of one length; instants of the server are
 //! milliseconds, what people claim is seconds; decimals are thousandths. An entry, once written, is neither changed
-//! nor deleted: only its place in the ledger and its standing are learned later. Everything in `machine` can be
+//! nor deleted: only its place in the ledger and its standing are learned later, and where two copies of one device went
+//! apart, entries of the branch that was given up move to `branch` and name where they were recorded again. Everything in `machine` can be
 //! computed again from `entry`; it is kept so that recording need not read the whole log of a machine.
 
 /// One step of the device's schema.
@@ -55,8 +56,23 @@ CREATE INDEX entry_by_machine ON entry (machine, at_s);
 CREATE INDEX entry_deciding ON entry (kind) WHERE kind IN ('machine_added', 'settled', 'struck');
 CREATE UNIQUE INDEX entry_by_position ON entry (position) WHERE position IS NOT NULL;
 
+CREATE TABLE branch (
+  device BLOB NOT NULL CHECK (length(device) = 16),
+  seq INTEGER NOT NULL CHECK (seq >= 1),
+  link BLOB NOT NULL CHECK (length(link) = 32),
+  bytes BLOB NOT NULL,
+  again_device BLOB NOT NULL CHECK (length(again_device) = 16),
+  again_seq INTEGER NOT NULL CHECK (again_seq >= 1),
+  PRIMARY KEY (device, seq, link)
+) STRICT, WITHOUT ROWID;
+
 CREATE TRIGGER entry_is_kept BEFORE DELETE ON entry
+WHEN NOT EXISTS (SELECT 1 FROM branch WHERE device = OLD.device AND seq = OLD.seq AND link = OLD.link AND bytes = OLD.bytes)
 BEGIN SELECT RAISE(ABORT, 'an entry is never deleted'); END;
+CREATE TRIGGER branch_is_kept BEFORE DELETE ON branch
+BEGIN SELECT RAISE(ABORT, 'an entry is never deleted'); END;
+CREATE TRIGGER branch_is_not_changed BEFORE UPDATE ON branch
+BEGIN SELECT RAISE(ABORT, 'an entry is never changed'); END;
 CREATE TRIGGER entry_is_not_changed BEFORE UPDATE OF device, seq, link, machine, at_s, kind, bytes ON entry
 BEGIN SELECT RAISE(ABORT, 'an entry is never changed'); END;
 

@@ -1,5 +1,10 @@
 //! The answer to a recording: one line that says what stands in the log now; a hazard stands before it.
+//!
+//! Promises: what a person reads first is what could hurt them; the entry follows under the name it has in the log, in
+//! the words of the crew; a reading that looks odd comes with what to type if it is wrong. Never: a lookup, a second
+//! entry.
 
+use crate::names::shown;
 use crate::record::Recorded;
 use crate::store::TaggedOut;
 use crate::ui::{Answer, Line, Tone, words};
@@ -53,6 +58,12 @@ impl Answer for RecordedAnswer {
         if let Some(was) = &self.was {
             line = line.plain(format!(" (was {was})"));
         }
+        if let Some(by) = self.recorded.said_by {
+            line = line.plain(format!(", {}", names.person(by)));
+        }
+        if let Some(at) = &self.recorded.said_at {
+            line = line.plain(format!(", {}", words::moment(at.text())));
+        }
         lines.push(line);
         if let Some(text) = held.entry.text() {
             lines.push(Line::of(format!("\"{text}\"")).indented(2));
@@ -91,6 +102,9 @@ impl Answer for RecordedAnswer {
         if let Some(was) = &self.was {
             answer["was"] = json!(was);
         }
+        if self.recorded.namesakes > 0 {
+            answer["namesakes"] = json!(self.recorded.namesakes);
+        }
         if !tagged_out.is_empty() {
             answer["tagged_out"] = json!(tagged_out);
         }
@@ -108,8 +122,15 @@ impl RecordedAnswer {
     }
 
     fn warnings_after(&self) -> Vec<Line> {
-        let Some(odd) = &self.recorded.odd else { return Vec::new() };
-        let mut lines = vec![Line::toned(Tone::Odd, odd.sentence(words::unit(self.kind())))];
+        let mut lines = Vec::new();
+        if let (Some(machine), 1..) = (&self.recorded.machine, self.recorded.namesakes) {
+            let more = words::counted(self.recorded.namesakes as u64, "other machine has", "other machines have");
+            let which = machine.site.as_ref().map(|_| format!(" This is {}.", shown(machine))).unwrap_or_default();
+            lines.push(Line::toned(Tone::Odd, format!("{more} that name.{which}")));
+            lines.push(Line::toned(Tone::Faint, "> ").plain("pintle clashes"));
+        }
+        let Some(odd) = &self.recorded.odd else { return lines };
+        lines.extend(vec![Line::toned(Tone::Odd, odd.sentence(words::unit(self.kind())))]);
         lines.push(Line::toned(Tone::Faint, "> ").plain(self.how_to_correct()));
         lines
     }

@@ -1,4 +1,7 @@
 //! `pintle begin`: a shift begins.
+//!
+//! Promises: asks nothing; operator is the author. A machine that is tagged out is named as such first, and recorded
+//! all the same: what happened, happened. Never guesses a reading that was not given.
 
 use super::done::read;
 use super::{Here, words};

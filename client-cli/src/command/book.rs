@@ -1,4 +1,7 @@
 //! `pintle book`: what is known of one machine, the worst first.
+//!
+//! Promises: a page folded from all entries held, tagged-out findings first; with `--json` the same bytes on every
+//! device that holds the same entries and names. Never changes anything, and never hides what is disputed or doubtful.
 
 use super::Here;
 use super::clashes::{Open, lines as clash_lines};
@@ -9,6 +12,7 @@ use crate::ui::{Answer, Line, Tone, words};
 use pintle_core::book::{Book as Folded, Finding, MeterReading, Stamp, Task, book};
 use pintle_core::fact::{MeterKind, Urgency};
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 
 /// What is known of one machine
 #[derive(Debug, clap::Args)]
@@ -193,6 +197,17 @@ impl Page {
         clashes.chain(twins).flat_map(|one| clash_lines(&one, &self.names)).collect()
     }
 
+    /// Doubts, entries with the same one together.
+    fn doubts(&self) -> Vec<Line> {
+        let mut told: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+        for doubt in self.book.doubts.iter().filter(|d| d.code != "reading-doubtful") {
+            told.entry(&doubt.detail).or_default().push(self.names.entry(doubt.entry));
+        }
+        told.iter()
+            .map(|(detail, names)| Line::toned(Tone::Odd, names.join(", ")).plain(format!(": {detail}")))
+            .collect()
+    }
+
     fn counts(&self) -> Line {
         let counts = &self.book.counts;
         let mut parts = vec![words::counted(counts.entries, "entry", "entries")];
@@ -230,10 +245,7 @@ impl Answer for Page {
             lines.push(Line::toned(Tone::Strong, "Disputed"));
             lines.extend(self.disputes());
         }
-        let doubts = self.book.doubts.iter().filter(|d| d.code != "reading-doubtful");
-        for doubt in doubts {
-            lines.push(Line::toned(Tone::Odd, self.names.entry(doubt.entry)).plain(": ").plain(&doubt.detail));
-        }
+        lines.extend(self.doubts());
         lines.push(self.counts());
         lines
     }

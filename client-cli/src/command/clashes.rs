@@ -1,4 +1,7 @@
 //! `pintle clashes`: what people disagree about, and what was probably recorded twice.
+//!
+//! Promises: every disagreement is listed with all its sides, their authors, and what to type to settle it; in order of
+//! id, the same on every device that holds the same entries. Never says which side is right.
 
 use super::Here;
 use crate::asked::quoted;
@@ -126,15 +129,21 @@ pub(super) fn about(matter: &str, names: &Names) -> String {
 }
 
 fn side_line(side: &Side, matter: &str, mark: &str, names: &Names) -> Line {
-    let at = side.at.text().replace('T', " ");
     let done: Option<TaskDone> =
         serde_json::from_value(side.value.clone()).ok().filter(|_| matter.starts_with("task:"));
     let told = match done {
         Some(done) => words::fact(&Fact::TaskDone(done), MeterKind::Hours, names),
+        None if matter == "machine" => {
+            let text = |key: &str| side.value.get(key).and_then(Value::as_str);
+            let mut parts: Vec<String> = text("name").map(str::to_owned).into_iter().collect();
+            parts.extend(text("serial").map(|serial| format!("serial {serial}")));
+            parts.extend(text("site").map(|site| format!("site {site}")));
+            parts.join(", ")
+        }
         None => words::value(&side.value, names),
     };
     let line = Line::toned(Tone::Strong, names.entry(side.entry)).plain(" ").plain(told);
-    line.with(Tone::Faint, format!(", {}, {}{mark}", names.person(side.by), at.get(..16).unwrap_or(&at))).indented(2)
+    line.with(Tone::Faint, format!(", {}, {}{mark}", names.person(side.by), words::moment(side.at.text()))).indented(2)
 }
 
 /// A disagreement as it is shown in lists and in the book.

@@ -1,4 +1,7 @@
 //! `pintle clear`: a finding that was no fault.
+//!
+//! Promises: names the finding and says why, in words that stay in the log. Never touches the finding itself: it stays
+//! readable, and whoever doubts the clearing can raise it again.
 
 use super::Here;
 use super::repair::finding;

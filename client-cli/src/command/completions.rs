@@ -1,4 +1,7 @@
 //! `pintle completions`: a script that lets a shell finish the words.
+//!
+//! Promises: the script is made from the same words the program parses, so the two never differ. Never writes a file:
+//! where it belongs is the shell's affair.
 
 use super::Here;
 use crate::args::whole;

@@ -1,4 +1,7 @@
 //! `pintle correct`: gives another value for one field of an earlier entry; both stay readable.
+//!
+//! Promises: says what stood there and what stands there now; refuses a value the entry could not have had, with what
+//! would be understood. Never changes the entry itself: the correction is an entry of its own.
 
 use super::{Here, RecordedAnswer};
 use crate::ambient::Wall;
@@ -72,7 +75,7 @@ pub(super) fn run(args: &Correct, here: &mut Here<'_, '_>) -> Result<(), Problem
             pointer_and_value(field, &args.value.join(" "), &machine, &recording.wall, recording.tx, &now)?;
         try_on(&held.entry, &pointer, &value)?;
         let before = now.pointer(&pointer).cloned().unwrap_or(Value::Null);
-        was = words::value(&before, &Names::load(recording.tx)?);
+        was = words::corrected(&pointer, &before, &Names::load(recording.tx)?);
         let fact = Fact::Corrected(Corrected { target, field: pointer, value });
         recording.say(Saying { machine: head.machine, fact, text: None })
     })?;

@@ -1,4 +1,7 @@
 //! `pintle doctor`: checks the database's file, every chain, the seals, the digest, the glances and the key.
+//!
+//! Promises: names each fault with its place and ends with exit code 1 if there is one; glances, which can be computed
+//! again, are put right. Never changes an entry, never asks the network.
 
 use super::Here;
 use crate::glance;
@@ -28,8 +31,8 @@ struct Report {
 
 /// Checks and shows what was found.
 pub(super) fn run(_: &Doctor, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    let mut store = here.store()?;
-    let mut report = Report { entries: 0, logs: 0, seals: 0, faults: store.check_file()? };
+    let mut store = here.store().map_err(beyond_repair)?;
+    let mut report = Report { entries: 0, logs: 0, seals: 0, faults: store.check_file().map_err(beyond_repair)? };
     check_key(here, &mut store, &mut report)?;
     store.read(|tx| {
         let names = Names::load(tx)?;
@@ -47,6 +50,16 @@ pub(super) fn run(_: &Doctor, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let sentence =
         format!("{} in {}", words::counted(report.faults.len() as u64, "fault", "faults"), store.path().display());
     Err(Problem::new(Code::Damaged, sentence).hint("keep a copy of the folder; what was synced is on the server too"))
+}
+
+/// Where the file cannot even be opened, the way on is a new one beside it.
+fn beyond_repair(problem: Problem) -> Problem {
+    match problem.code {
+        Code::Damaged => problem.hint(
+            "keep a copy of the folder; go on elsewhere: pintle --home DIR …; what was synced comes back with pintle enrol",
+        ),
+        _ => problem,
+    }
 }
 
 fn check_key(here: &Here<'_, '_>, store: &mut Store, report: &mut Report) -> Result<(), Problem> {

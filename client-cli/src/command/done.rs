@@ -1,4 +1,7 @@
 //! `pintle done`: any task of the plan, by its name.
+//!
+//! Promises: whatever can be said about a task (points, skips, purge, materials, minutes) can be said of every task,
+//! here and at `grease`. Never asks whether a plan knows the task: the name that was typed is the name that stands.
 
 use super::{Here, words};
 use crate::asked;

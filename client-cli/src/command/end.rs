@@ -1,4 +1,7 @@
 //! `pintle end`: a shift ends, and how hard its hours were.
+//!
+//! Promises: hours told for no condition are dry hours, and nobody has to say so. Never checks that conditions add up
+//! to the shift: the person was there, the program was not.
 
 use super::done::read;
 use super::{Here, words};

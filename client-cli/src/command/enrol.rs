@@ -1,4 +1,7 @@
 //! `pintle enrol`: lets this device into an organisation with a one-time code.
+//!
+//! Promises: repeating it after a lost reply costs nothing; what was recorded before goes out with the first sync. With
+//! `--anew` nothing recorded is lost: it is carried over to the new log. Never shows or keeps the code.
 
 use super::Here;
 use crate::problem::{Code, Problem};

@@ -1,4 +1,7 @@
 //! `pintle found`: something wrong or different that someone noticed.
+//!
+//! Promises: the urgency is the sign's own unless said otherwise; words may follow without quotes. Never records under
+//! a machine or sign that was not understood: it says which words it knows.
 
 use super::Here;
 use super::done::read;
@@ -43,7 +46,7 @@ pub(super) fn run(args: &Found, here: &mut Here<'_, '_>) -> Result<(), Problem> 
         let (sign, taken) = asked::sign(&rest).ok_or_else(|| {
             let signs = Sign::ALL.iter().map(|s| s.as_str()).collect::<Vec<_>>().join(", ");
             let first = rest.first().copied().unwrap_or("nothing");
-            Problem::new(Code::UnclearWords, format!("{first:?} is not a sign")).hint(format!("one of: {signs}"))
+            Problem::new(Code::UnclearWords, format!("{first:?} is no sign")).hint(format!("one of: {signs}"))
         })?;
         let fact = Fact::FindingRaised(FindingRaised {
             sign,

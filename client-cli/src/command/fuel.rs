@@ -1,4 +1,7 @@
 //! `pintle fuel`: fuel filled.
+//!
+//! Promises: litres as they are typed, with a comma or a unit; the reading is optional. Never takes a fill as more work
+//! than it is: one line, one entry.
 
 use super::done::read;
 use super::{Here, words};

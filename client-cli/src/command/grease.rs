@@ -1,4 +1,7 @@
 //! `pintle grease`: the task done most often has a word of its own.
+//!
+//! Promises: without options it says that all points were done, which is what a crew means by it; everything else is as
+//! at `done`. Never asks a question.
 
 use super::done::Doing;
 use super::{Here, words};

@@ -1,4 +1,8 @@
 //! `pintle log`: the entries as a paper log shows them, struck ones too.
+//!
+//! Promises: nothing that is held is left out: struck, corrected, set aside and unreadable entries stand where they
+//! were made, with a mark beside them; in the order of the time people claim. Never shows a correction without the
+//! original.
 
 use super::Here;
 use crate::glance;
@@ -189,7 +193,7 @@ fn corrected(item: &Counting, fact: &Fact, at: &str, text: Option<&str>, kind: M
         now.push(words::fact(&item.fact, kind, names));
     }
     if item.stamp.at.text() != at {
-        now.push(format!("at {}", item.stamp.at.text().replace('T', " ").get(..16).unwrap_or_default()));
+        now.push(format!("at {}", words::moment(item.stamp.at.text())));
     }
     if item.text.as_deref() != text {
         now.push(item.text.as_ref().map_or_else(|| "no words".to_owned(), |text| format!("\"{text}\"")));

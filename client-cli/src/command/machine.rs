@@ -1,4 +1,7 @@
 //! `pintle machine`: adds a machine, or changes what is known of one.
+//!
+//! Promises: a name that is here already is not added twice; machines added on two devices are proposed as twins later.
+//! Never takes a machine away: one that is sold is retired, and its book stays.
 
 use super::Here;
 use crate::asked::{self, quoted};
@@ -81,8 +84,8 @@ pub(super) fn run(args: &Machine, here: &mut Here<'_, '_>) -> Result<(), Problem
 fn add(here: &mut Here<'_, '_>, name: &str, attributes: Attributes, meter_kind: MeterKind) -> Result<(), Problem> {
     here.record(|recording| {
         if let Some(known) = names::machine_named(recording.tx, name, Match::Exact)? {
-            return Err(Problem::new(Code::KnownMachine, format!("{} is here already", known.name))
-                .hint(format!("pintle machine change {} …", quoted(&known.name))));
+            return Err(Problem::new(Code::KnownMachine, format!("{} is here already", known.glance.name))
+                .hint(format!("pintle machine change {} …", quoted(&known.glance.name))));
         }
         let fact = Fact::MachineAdded(MachineAdded { name: name.to_owned(), attributes, meter_kind });
         let id = recording.new_machine()?;

@@ -1,4 +1,7 @@
 //! `pintle machines`: every machine at a glance.
+//!
+//! Promises: what must not be run says so under its name; read from the glances, so it is quick however long the logs
+//! are. Never lists a machine twice that people settled to be one.
 
 use super::Here;
 use super::answer::tagged_out;

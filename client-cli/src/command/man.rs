@@ -1,4 +1,7 @@
 //! `pintle man`: the manual page, or all of them into a folder.
+//!
+//! Promises: pages are made from the same words the program parses, and end with the exit codes. Never writes anywhere
+//! but into the folder that was named.
 
 use super::Here;
 use crate::args::{exit_codes, whole};

@@ -1,4 +1,7 @@
 //! `pintle me`: who is recording on this device.
+//!
+//! Promises: people who share a device each record under their own id; a new name makes a new person. Never renames
+//! anyone: that is `setup`.
 
 use super::Here;
 use crate::ambient::random;

@@ -1,4 +1,7 @@
 //! `pintle meter`: a meter was replaced or rolled over.
+//!
+//! Promises: old and new reading stand together in one entry, so that the machine's hours never jump. Never computes
+//! with them: that is the fold's.
 
 use super::{Here, words};
 use crate::asked;

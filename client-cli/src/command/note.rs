@@ -1,4 +1,7 @@
 //! `pintle note`: anything else, in one's own words.
+//!
+//! Promises: words without quotes are taken as one text; the first one is the machine, unless a whole sentence was
+//! quoted. Never guesses a machine from a word that is none: a note on the wrong machine is worse than none.
 
 use super::Here;
 use super::repair::is_sentence;
@@ -24,7 +27,12 @@ pub struct Note {
 pub(super) fn run(args: &Note, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     here.record(|recording| {
         let mut words: VecDeque<String> = args.words.iter().cloned().collect();
-        let machine = recording.machine_first(&mut words, is_sentence)?;
+        let machine = recording.machine_first(&mut words, is_sentence).map_err(|problem| match problem.code {
+            Code::UnknownMachine => {
+                problem.hint("machine first, or the words in quotes: pintle note \"the seat is wet\"")
+            }
+            _ => problem,
+        })?;
         let text = words.into_iter().collect::<Vec<_>>().join(" ");
         if text.trim().is_empty() {
             let hint = format!("pintle note {} \"the seat is wet\"", quoted(&machine.name));

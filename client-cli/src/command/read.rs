@@ -1,4 +1,7 @@
 //! `pintle read`: what a meter shows.
+//!
+//! Promises: a reading that looks odd is recorded all the same, and the answer says why it looks odd and how to correct
+//! it. Never refuses a number a person has read off a meter.
 
 use super::{Here, words};
 use crate::asked;

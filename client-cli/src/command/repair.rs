@@ -1,4 +1,7 @@
 //! `pintle repair`: work that mends something, and the findings it closes.
+//!
+//! Promises: closes the findings it names, whichever device raised them; the machine may be left out where a finding
+//! tells it. Never closes a finding that was not named.
 
 use super::Here;
 use super::done::read;

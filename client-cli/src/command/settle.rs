@@ -1,4 +1,7 @@
 //! `pintle settle`: decides a clash or a twin; the decision is itself an entry.
+//!
+//! Promises: only what is open can be settled, and only by one of its sides (a twin: same, or both). Never final: a
+//! settlement that another contradicts is itself a clash, and a struck one is undone.
 
 use super::Here;
 use super::clashes::{Open, choices, open};

@@ -1,4 +1,7 @@
 //! `pintle setup`: chooses the name and the mark that the first use made up.
+//!
+//! Promises: the device works without it; a name changed here is shared at the next sync. Never changes the mark of a
+//! device that others already know by it.
 
 use super::Here;
 use super::me::{Freshness, recorder};

@@ -1,4 +1,7 @@
 //! `pintle status`: where this device stands: what waits for signal, when the last sync was, what must be heard.
+//!
+//! Promises: says how many entries wait here, so that nobody wonders whether something was lost; what must not be run
+//! stands first. Never asks the network: it tells what the last sync left.
 
 use super::Here;
 use super::answer::tagged_out;
@@ -91,8 +94,8 @@ impl Answer for Standing {
         let mut lines = self.warnings();
         lines.push(Line::toned(Tone::Strong, &self.own.mark).plain(format!(", {} is recording", self.person)));
         let waiting = match self.waiting {
+            _ if self.sync.is_none() => "on this device only".to_owned(),
             0 => "all with the server".to_owned(),
-            _ if self.sync.is_none() => "all on this device only".to_owned(),
             n => format!("{n} waiting for signal"),
         };
         let entries = words::counted(self.held, "entry", "entries");

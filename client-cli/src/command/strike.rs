@@ -1,4 +1,7 @@
 //! `pintle strike`: strikes an entry through; it stays readable.
+//!
+//! Promises: always with a reason; striking a strike or correction undoes it. An open tagged-out finding is not struck:
+//! a hazard goes away by being mended or judged. Never deletes.
 
 use super::Here;
 use crate::names::{self, Names};

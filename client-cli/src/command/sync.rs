@@ -1,4 +1,7 @@
 //! `pintle sync`: brings logs together while there is signal.
+//!
+//! Promises: says what was sent and received, or what stood in the way and that nothing is lost; a moving line only on
+//! a terminal and only if it takes long. Never needed before recording.
 
 use super::Here;
 use crate::engine::{Engine, Report, Watch, outcome, told};

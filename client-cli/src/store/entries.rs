@@ -1,4 +1,7 @@
 //! Entries held: one's own and those of others.
+//!
+//! Promises: an entry is added once and never changed; only its place in the ledger and its standing are learned later.
+//! Lists come in a fixed order. Never gives back an entry that cannot be read: that is `damaged`, with its row.
 
 use super::{Col, Tx, damaged};
 use crate::problem::Problem;
@@ -99,6 +102,18 @@ impl Tx<'_> {
         let Placed { position, received_ms, off_s, aside } = placed;
         let values = params![Col(name.device), name.seq, position, received_ms, off_s, aside];
         self.execute("store", SQL, values).map(|_| ())
+    }
+
+    /// Moves an entry to the branch that was given up; `again` is where it was recorded once more.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn give_up(&self, name: EntryRef, again: EntryRef) -> Result<(), Problem> {
+        const MOVE: &str = "INSERT INTO branch (device, seq, link, bytes, again_device, again_seq) \
+                            SELECT device, seq, link, bytes, ?3, ?4 FROM entry WHERE device = ?1 AND seq = ?2";
+        const DELETE: &str = "DELETE FROM entry WHERE device = ?1 AND seq = ?2";
+        self.execute("record", MOVE, params![Col(name.device), name.seq, Col(again.device), again.seq])?;
+        self.execute("record", DELETE, params![Col(name.device), name.seq]).map(|_| ())
     }
 
     /// Notes why an entry stands aside.

@@ -1,4 +1,7 @@
 //! What is known of each machine at a glance, so that recording folds nothing.
+//!
+//! Promises: one row per machine; whoever writes one has made it true, see `crate::glance`. Never the source of truth:
+//! every row can be computed again from the entries.
 
 use super::{Col, Tx, damaged};
 use crate::problem::Problem;

@@ -98,11 +98,11 @@ impl Store {
     pub fn open(path: &Path) -> Result<Option<Self>, Problem> {
         let fail = |e: rusqlite::Error| failed(path, "open", &e);
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = match Connection::open_with_flags(path, flags) {
-            Ok(connection) => connection,
-            Err(_) if !path.exists() => return Ok(None),
-            Err(e) => return Err(fail(e)),
-        };
+        // Asked before: another first run may move the file into its place at any moment, and it never goes away.
+        if !path.exists() {
+            return Ok(None);
+        }
+        let connection = Connection::open_with_flags(path, flags).map_err(fail)?;
         connection.busy_timeout(Duration::from_millis(BUSY_TIMEOUT_MS)).map_err(fail)?;
         connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).map_err(fail)?;
         let settings = format!("PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES};");

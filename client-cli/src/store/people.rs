@@ -1,4 +1,7 @@
 //! Names of people and devices: outside the log, so that a name can be erased.
+//!
+//! Promises: names given on this device stay until the directory knows them. Never a name inside an entry: entries
+//! carry ids only.
 
 use super::{Col, Tx};
 use crate::problem::Problem;

@@ -1,4 +1,7 @@
 //! What is remembered between exchanges, and what a person still has to hear.
+//!
+//! Promises: cursor, position and digest are written together with the entries they speak of, by the same transaction.
+//! Never a key, never a code.
 
 use super::{Col, Tx};
 use crate::problem::Problem;

@@ -87,11 +87,17 @@ impl Look {
     /// The look that the environment asks for.
     #[must_use]
     pub fn of(form: Form, volume: Volume, ambient: &dyn Ambient, Terminals { out, err }: Terminals) -> Self {
-        let asked = ambient.variable("COLUMNS").and_then(|text| text.parse().ok());
-        let width = asked.or(out.columns).unwrap_or(WIDTH_DEFAULT).clamp(WIDTH_MIN, WIDTH_MAX);
+        let width = columns(ambient, Terminals { out, err });
         let live = err.columns.is_some() && ambient.variable("TERM").as_deref() != Some("dumb");
         Self { form, volume, colour: colour(ambient, out), colour_err: colour(ambient, err), width, live }
     }
+}
+
+/// The width of the screen.
+#[must_use]
+pub fn columns(ambient: &dyn Ambient, terminals: Terminals) -> usize {
+    let asked = ambient.variable("COLUMNS").and_then(|text| text.parse().ok());
+    asked.or(terminals.out.columns).unwrap_or(WIDTH_DEFAULT).clamp(WIDTH_MIN, WIDTH_MAX)
 }
 
 /// no-color.org first, then the CLICOLOR convention, then whether it is a terminal that knows colours.

@@ -1,4 +1,7 @@
 //! A line that moves while long work goes on: on a terminal only, and only once the work turns out to be long.
+//!
+//! Promises: nothing moves for work that is done in a moment, in a pipe, or for a program. Never the answer itself:
+//! when the line is gone, nothing is missing.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 

@@ -1,4 +1,7 @@
 //! Lines of text with tones, broken to a width.
+//!
+//! Promises: a word stays whole, whatever its tones; what does not fit goes on two columns further in. Control
+//! characters never reach the terminal, so that a text from another device cannot move its cursor.
 
 use super::Colour;
 use anstyle::{AnsiColor, Style};

@@ -1,6 +1,7 @@
 //! Facts in the words of the crew: short, for a narrow screen.
 //!
-//! Pure: the same fact gives the same words everywhere.
+//! Promises: words stay those of the trade, amounts keep their digits, every name is resolved by the caller's list.
+//! Pure: the same fact gives the same words everywhere. Never hides a part of a fact.
 
 use crate::names::Names;
 use pintle_core::fact::{Attributes, Fact, Material, MeterKind, Reading, TaskDone, Urgency};
@@ -73,7 +74,12 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
         Fact::NoteLeft(_) => vec!["noted".to_owned()],
         Fact::PlanSet(_) => vec!["plan set".to_owned()],
         Fact::Corrected(f) => {
-            vec![format!("{} corrected: {} {}", names.entry(f.target), field(&f.field), value(&f.value, names))]
+            vec![format!(
+                "{} corrected: {} {}",
+                names.entry(f.target),
+                field(&f.field),
+                corrected(&f.field, &f.value, names)
+            )]
         }
         Fact::Struck(f) => vec![format!("{} struck", names.entry(f.target))],
         Fact::Settled(f) => {
@@ -171,6 +177,21 @@ pub fn field(pointer: &str) -> String {
         "/words/text" => "words".to_owned(),
         other => other.trim_start_matches("/body/").replace(['/', '_'], " ").replace("~1", "/").replace("~0", "~"),
     }
+}
+
+/// A value of a corrected field, as people read it.
+#[must_use]
+pub fn corrected(pointer: &str, value: &Value, names: &Names) -> String {
+    match (pointer, value.as_str()) {
+        ("/head/at", Some(text)) => moment(text),
+        _ => self::value(value, names),
+    }
+}
+
+/// A moment to the minute, as its author had it: `2026-05-04 07:12`.
+#[must_use]
+pub fn moment(text: &str) -> String {
+    text.replace('T', " ").get(..16).unwrap_or(text).to_owned()
 }
 
 /// A value of a field, as people read it.

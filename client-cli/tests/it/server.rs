@@ -1,0 +1,287 @@
+//! A server of a hundred lines for the client's tests: `pintle_core::admit` behind HTTP on this machine.
+//!
+//! Promises: one request per connection, so that what the network does can be chosen for each. Not the real server:
+//! that one is tested with the real client elsewhere.
+
+use flate2::read::GzDecoder;
+use pintle_core::admit::{self, Admission, Known, Stored};
+use pintle_core::chain::{LogHead, enrol_text, sync_text, verify};
+use pintle_core::entry::Held;
+use pintle_core::exchange::{
+    DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullOutcome, Pulled, PushAnswer, PushOutcome,
+    SyncReply, SyncRequest,
+};
+use pintle_core::ids::{Baton, DeviceId, OrganisationId, PublicKey, StoreId};
+use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
+use pintle_openapi::problem::{Problem, ProblemDocument};
+use pintle_openapi::role::Role;
+use std::collections::{BTreeMap, VecDeque};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::sync::{Arc, Mutex};
+
+const ORGANISATION: OrganisationId = OrganisationId([9; 16]);
+/// Entries of a page: few, so that a day's work takes several.
+const PAGE_ENTRIES: usize = 4;
+
+/// What the network or the server does with the next request.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Act {
+    /// Everything works.
+    Answer,
+    /// The reply is lost.
+    LoseReply,
+    /// A portal answers in its place.
+    Portal,
+    /// The server refuses.
+    Refuse(Problem),
+    /// What is delivered contradicts its own digest.
+    SpoilDigest,
+    /// A page rewrites an entry.
+    Rewrite,
+}
+
+#[derive(Default)]
+pub struct State {
+    pub ledger: Vec<Held>,
+    devices: BTreeMap<DeviceId, (PublicKey, LogHead)>,
+    directory: Directory,
+    pub epoch: u64,
+    pub acts: VecDeque<Act>,
+    pub requests: usize,
+    /// What it answers to a push that it does not look at.
+    pub outcome: Option<PushOutcome>,
+}
+
+impl State {
+    /// As a server restored from an old copy: only the first entries are there.
+    pub fn forget_after(&mut self, entries: usize) {
+        self.ledger.truncate(entries);
+        for (device, (key, head)) in &mut self.devices {
+            let own = self.ledger.iter().filter(|h| h.device == *device);
+            *head = own.fold(LogHead::empty(key), |_, h| LogHead { seq: h.entry.seq(), link: h.link });
+        }
+    }
+}
+
+/// A server on a port of its own; it ends with the test's process.
+pub struct Server {
+    pub state: Arc<Mutex<State>>,
+    address: SocketAddr,
+}
+
+impl Server {
+    pub fn start() -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+        let address = listener.local_addr().expect("an address");
+        let state = Arc::new(Mutex::new(State { epoch: 1, ..State::default() }));
+        let shared = Arc::clone(&state);
+        std::thread::spawn(move || {
+            for stream in listener.incoming().flatten() {
+                let mut state = shared.lock().expect("not poisoned");
+                serve(&mut state, stream);
+            }
+        });
+        Self { state, address }
+    }
+
+    pub fn url(&self) -> String {
+        format!("http://{}", self.address)
+    }
+
+    pub fn next(&self, acts: &[Act]) {
+        self.state.lock().expect("not poisoned").acts.extend(acts);
+    }
+
+    pub fn held(&self) -> usize {
+        self.state.lock().expect("not poisoned").ledger.len()
+    }
+}
+
+fn serve(state: &mut State, stream: TcpStream) {
+    let mut reader = BufReader::new(stream.try_clone().expect("a second handle"));
+    let mut headers: BTreeMap<String, String> = BTreeMap::new();
+    let mut request_line = String::new();
+    if reader.read_line(&mut request_line).unwrap_or(0) == 0 {
+        return;
+    }
+    loop {
+        let mut line = String::new();
+        reader.read_line(&mut line).expect("a header");
+        let Some((name, value)) = line.trim_end().split_once(':') else { break };
+        headers.insert(name.to_lowercase(), value.trim().to_owned());
+    }
+    let length: usize = headers.get("content-length").and_then(|l| l.parse().ok()).unwrap_or(0);
+    let mut body = vec![0; length];
+    reader.read_exact(&mut body).expect("a body");
+    if headers.get("content-encoding").is_some_and(|e| e == "gzip") {
+        let mut plain = Vec::new();
+        GzDecoder::new(&body[..]).read_to_end(&mut plain).expect("gzip");
+        body = plain;
+    }
+    state.requests += 1;
+    let act = state.acts.pop_front().unwrap_or(Act::Answer);
+    let (status, media, reply) = match act {
+        Act::Portal => (200, "text/html", b"<html>Sign in to Yard-WiFi</html>".to_vec()),
+        Act::Refuse(problem) => {
+            let document = ProblemDocument::new(problem, "r-1");
+            (document.status, "application/problem+json", serde_json::to_vec(&document).expect("JSON"))
+        }
+        _ if request_line.contains("/v1/enrol") => (200, "application/json", enrol(state, &body)),
+        _ => (200, "application/json", sync(state, &body, headers.get("pintle-proof"), act)),
+    };
+    if act == Act::LoseReply {
+        return;
+    }
+    let mut stream = stream;
+    let head = format!(
+        "HTTP/1.1 {status} X\r\ncontent-type: {media}\r\ncontent-length: {}\r\nconnection: close\r\n\r\n",
+        reply.len()
+    );
+    let _ = stream.write_all(head.as_bytes()).and_then(|()| stream.write_all(&reply));
+}
+
+fn enrol(state: &mut State, body: &[u8]) -> Vec<u8> {
+    let request: EnrolRequest = serde_json::from_slice(body).expect("an enrolment");
+    assert!(verify(&request.key, &enrol_text(&request.code, &request.key), &request.proof));
+    let device = DeviceId::of_key(&request.key);
+    state.devices.entry(device).or_insert((request.key, LogHead::empty(&request.key)));
+    let taken = |mark: &str| state.directory.devices.iter().any(|d| d.mark == mark && d.id != device);
+    let mark = if taken(&request.mark) { format!("{}2", request.mark) } else { request.mark };
+    state.directory.devices.retain(|d| d.id != device);
+    let card =
+        DeviceCard { id: device, mark: mark.clone(), key: request.key, person: request.person.id, revoked: false };
+    state.directory.devices.push(card);
+    name(state, &request.person);
+    let reply = EnrolReply {
+        organisation: OrganisationCard { id: ORGANISATION, name: "Valley crew".into() },
+        device,
+        mark,
+        role: Role::Crew,
+        store: StoreId([5; 16]),
+        epoch: state.epoch,
+        baton: Baton([1; 16]),
+        now_ms: 1_777_900_000_000,
+        client_min: "0.0.1".into(),
+    };
+    serde_json::to_vec(&reply).expect("JSON")
+}
+
+fn name(state: &mut State, person: &Person) {
+    state.directory.people.retain(|p| p.id != person.id);
+    state.directory.people.push(person.clone());
+    state.directory.version += 1;
+}
+
+fn sync(state: &mut State, body: &[u8], proof: Option<&String>, act: Act) -> Vec<u8> {
+    let request: SyncRequest = serde_json::from_slice(body).expect("an exchange");
+    let (key, head) = state.devices[&request.device];
+    let proof = proof.expect("a proof").parse().expect("a signature");
+    assert!(verify(&key, &sync_text(body), &proof), "the proof is the device's");
+    request.people.iter().for_each(|person| name(state, person));
+    // The clocks of device and server agree.
+    let now_ms = request.clock.at.second() * 1000;
+    let mut log = head;
+    let push = match (request.push.clone(), state.outcome) {
+        (None, _) => PushAnswer::only(PushOutcome::None),
+        (Some(_), Some(outcome)) => PushAnswer { seq: Some(1), ..PushAnswer::only(outcome) },
+        (Some(push), None) => {
+            let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
+            let mut stored = stored(state, request.device);
+            let machine_counts = BTreeMap::new();
+            let known = Known { head, revoked: false, stored: stored.clone(), machine_counts };
+            let admission = admit::admit(&checked, &known, &request.clock, now_ms);
+            if let Admission::Write { fresh, head, .. } = &admission {
+                for one in fresh {
+                    let position = state.ledger.len() as u64 + 1;
+                    stored.insert(one.entry.seq(), one.stored(position, now_ms));
+                    state.ledger.push(Held { aside: None, ..one.held(request.device, position, now_ms) });
+                }
+                state.devices.insert(request.device, (key, *head));
+                log = *head;
+            }
+            let mut answer = admit::answer(&admission, &checked, false, &stored);
+            answer.aside.clear();
+            answer
+        }
+    };
+    let reply = SyncReply {
+        protocol: PROTOCOL,
+        request: request.request,
+        organisation: ORGANISATION,
+        store: StoreId([5; 16]),
+        epoch: state.epoch,
+        now_ms,
+        baton: Baton([2; 16]),
+        log,
+        push,
+        pull: page(state, &request, act),
+        directory: (request.directory != state.directory.version).then(|| state.directory.clone()),
+        checkpoint: None,
+        blobs_wanted: Vec::new(),
+        client_min: "0.0.1".into(),
+    };
+    serde_json::to_vec(&reply).expect("JSON")
+}
+
+fn stored(state: &State, device: DeviceId) -> BTreeMap<u64, Stored> {
+    let own = state.ledger.iter().filter(|h| h.device == device);
+    own.map(|h| {
+        let stored = Stored {
+            link: h.link,
+            position: h.position.expect("in the ledger"),
+            received_ms: h.received_ms.expect("in the ledger"),
+            off_s: h.off_s,
+            aside: None,
+        };
+        (h.entry.seq(), stored)
+    })
+    .collect()
+}
+
+fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
+    let after: usize = request.pull.cursor.as_ref().map_or(0, |c| c.parse().expect("our cursor"));
+    let known = request.epoch == state.epoch;
+    if after > state.ledger.len() || (!known && request.pull.cursor.is_some()) {
+        return PullAnswer {
+            outcome: PullOutcome::Refused,
+            entries: Vec::new(),
+            seals: Vec::new(),
+            cursor: None,
+            position: 0,
+            more: true,
+            digest: Digest::default(),
+            code: Some("other-epoch".into()),
+        };
+    }
+    let to = (after + PAGE_ENTRIES).min(state.ledger.len());
+    let wanted = state.ledger[after..to].iter().filter(|h| request.pull.own || h.device != request.device);
+    let mut entries: Vec<Pulled> = wanted
+        .map(|h| Pulled {
+            position: h.position.expect("in the ledger"),
+            device: h.device,
+            link: h.link,
+            received_ms: h.received_ms.expect("in the ledger"),
+            off_s: h.off_s,
+            aside: None,
+            entry: h.entry.clone(),
+        })
+        .collect();
+    if act == Act::Rewrite {
+        entries.iter_mut().for_each(|pulled| pulled.link.0[0] ^= 1);
+    }
+    let mut digest = state.ledger[..to].iter().fold(Digest::default(), |d, h| d.with(&h.link));
+    if act == Act::SpoilDigest {
+        digest.sum ^= 1;
+    }
+    PullAnswer {
+        outcome: PullOutcome::Page,
+        entries,
+        seals: Vec::new(),
+        cursor: Some(to.to_string()),
+        position: to as u64,
+        more: to < state.ledger.len(),
+        digest,
+        code: None,
+    }
+}
