@@ -1,1 +1,6 @@
-//! Placeholder.
+//! Tests over the whole, the demonstration, outside checks and benchmarks.
+//!
+//! Promises: what is shared by more than one test binary lives here: the demonstration's week and its stage.
+//! Never part of a shipped program.
+
+pub mod demo;

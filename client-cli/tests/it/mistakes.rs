@@ -1,4 +1,6 @@
 //! What is not understood or cannot be done: a sentence, a hint that can be typed, an exit code, and nothing recorded.
+//!
+//! Also files that are damaged, newer, missing or in the wrong place: told, and left alone.
 
 use crate::stage::Stage;
 use insta::assert_snapshot;

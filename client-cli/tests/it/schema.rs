@@ -1,4 +1,6 @@
 //! The schema of the device's database: landed steps are frozen, and what it promises holds.
+//!
+//! A digest that differs means that a step was edited which devices have run already.
 
 use crate::stage::Stage;
 use pintle_core::Hash;
