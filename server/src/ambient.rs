@@ -1,9 +1,11 @@
 //! The outside world as a service sees it: clock, randomness, standard output. The only place that asks for them.
 //!
 //! Promises: everything else gets time and random bytes from an [`Ambient`], so that a test can set the clock and
-//! repeat a run from its seed.
+//! repeat a run from its seed. `PINTLE_CLOCK_FILE`, for demonstrations only, names a file with an RFC 3339 time that is
+//! taken for the wall clock while the file is there.
 
 use std::io::Write as _;
+use std::path::PathBuf;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 /// Where time and random bytes come from.
@@ -40,6 +42,7 @@ pub fn random<const N: usize>(ambient: &dyn Ambient) -> Result<[u8; N], NoRandom
 #[derive(Debug)]
 pub struct System {
     started: Instant,
+    clock_file: Option<PathBuf>,
 }
 
 impl System {
@@ -47,13 +50,22 @@ impl System {
     #[must_use]
     #[allow(clippy::disallowed_methods, reason = "the outermost layer: here the clock is read for everyone")]
     pub fn start() -> Self {
-        Self { started: Instant::now() }
+        Self { started: Instant::now(), clock_file: std::env::var_os("PINTLE_CLOCK_FILE").map(PathBuf::from) }
+    }
+
+    fn demonstrated_ms(&self) -> Option<i64> {
+        let text = std::fs::read_to_string(self.clock_file.as_ref()?).ok()?;
+        let moment: pintle_core::moment::Moment = text.trim().parse().ok()?;
+        Some(moment.second() * 1000)
     }
 }
 
 impl Ambient for System {
     #[allow(clippy::disallowed_methods, reason = "the outermost layer: here the clock is read for everyone")]
     fn now_ms(&self) -> i64 {
+        if let Some(ms) = self.demonstrated_ms() {
+            return ms;
+        }
         // A clock before 1970 counts as 1970.
         let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
         i64::try_from(since.as_millis()).unwrap_or(i64::MAX)

@@ -376,7 +376,9 @@ fn one_work(
         (Some(x), Some(y)) => (x.milli - y.milli).abs() <= TWIN_METER_MILLI,
         _ => (a.at.second() - b.at.second()).abs() <= TWIN_CLOCK_S,
     };
-    if !near {
+    // One point greased afterwards is not the whole greasing recorded again.
+    let points = |done: &TaskDone| done.points.iter().cloned().collect::<BTreeSet<String>>();
+    if !near || points(a_done) != points(b_done) {
         return false;
     }
     let over = [a.held.name(), b.held.name()];

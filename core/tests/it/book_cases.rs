@@ -105,6 +105,16 @@ fn a_greasing_known_to_the_second_person_is_a_second_greasing() {
 }
 
 #[test]
+fn one_point_greased_afterwards_is_no_twin_of_the_whole_greasing() {
+    let mut world = World::new(2);
+    added(&mut world);
+    world.record(0, 60, "task_done", json!({"task": "grease"}));
+    world.record(1, 90, "task_done", json!({"task": "grease", "points": ["bucket pin"]}));
+    let book = world.book();
+    assert_eq!((book.tasks[0].times, book.twins.len()), (2, 0));
+}
+
+#[test]
 fn a_tagged_out_machine_says_so_until_the_finding_is_mended_or_cleared() {
     let mut world = World::new(2);
     added(&mut world);

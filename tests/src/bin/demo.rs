@@ -47,6 +47,7 @@ fn play(folder: PathBuf) -> Result<()> {
     let mut show = Show { stage: Stage::new(folder, programs)?, names: BTreeMap::new(), records: 0, server: 0 };
     chapter("One week, three devices, no signal");
     say("A server with its own SQLite file on a loopback port; phones K7 and M4, tablet R9.");
+    show.stage.server_clock(Some(&right_time(0)))?;
     show.server = show.stage.start_server("Valley crews")?;
     for act in week() {
         show.act(&act)?;
@@ -54,6 +55,7 @@ fn play(folder: PathBuf) -> Result<()> {
     show.come_together()?;
     show.settle()?;
     show.book()?;
+    show.stage.server_clock(None)?;
     show.farewell();
     Ok(())
 }
@@ -63,6 +65,11 @@ struct Show {
     names: BTreeMap<&'static str, String>,
     records: u64,
     server: u32,
+}
+
+/// The right time at a minute of the week.
+fn right_time(minute: i64) -> String {
+    pintle_core::moment::Moment::at(MONDAY_S + minute * 60, 7200).map(|m| m.to_string()).unwrap_or_default()
 }
 
 /// Clocks of a device at a minute of the week. The clock nobody can set is right even where the wall clock is not.
@@ -76,6 +83,9 @@ fn setting(crew: Crew, minute: i64) -> Setting {
 impl Show {
     fn act(&mut self, act: &Act) -> Result<()> {
         let setting = setting(act.crew, act.minute);
+        if !matches!(act.what, What::Types { .. }) {
+            self.stage.server_clock(Some(&right_time(act.minute)))?;
+        }
         if let Some(tell) = act.tell {
             say(&format!("\n{tell}"));
         }
@@ -92,7 +102,7 @@ impl Show {
         if ran.code != 0 {
             return Err(Error::other(format!("pintle {}: {}{}", filled.join(" "), ran.stdout, ran.stderr)));
         }
-        self.records += 1;
+        self.records += u64::from(first_name(&ran, act.crew).is_ok());
         if let Some(keep) = keep {
             self.names.insert(keep, first_name(&ran, act.crew)?);
         }
@@ -117,7 +127,9 @@ impl Show {
     }
 
     fn enrol(&mut self, crew: Crew, setting: &Setting) -> Result<()> {
-        self.stage.must(crew, setting, &["setup", "--name", crew.owner(), "--mark", crew.mark()])?;
+        if crew != Crew::M4 {
+            self.stage.must(crew, setting, &["setup", "--name", crew.owner(), "--mark", crew.mark()])?;
+        }
         let code = if crew == Crew::K7 { self.stage.first_code()? } else { self.stage.another_code()? };
         let url = self.stage.url();
         let ran = self.stage.must(crew, setting, &["enrol", &url, &code])?;
@@ -139,7 +151,9 @@ impl Show {
         chapter("Friday evening: the logs come together, in bad order");
         let evening = 4 * 1440 + 18 * 60;
         for (n, crew) in [Crew::R9, Crew::K7, Crew::M4, Crew::R9, Crew::K7].into_iter().enumerate() {
-            let setting = setting(crew, evening + i64::try_from(n).unwrap_or(0));
+            let minute = evening + i64::try_from(n).unwrap_or(0);
+            let setting = setting(crew, minute);
+            self.stage.server_clock(Some(&right_time(minute)))?;
             self.sync(crew, &setting, true)?;
         }
         self.compare(evening + 10)
@@ -159,7 +173,9 @@ impl Show {
             bytes += books[0].len();
         }
         let records = self.records;
-        say(&format!("\n{records} entries by hand. The books of five machines are equal on K7, M4 and R9: {bytes} bytes compared."));
+        say(&format!(
+            "\n{records} entries by hand. The books of five machines are equal on K7, M4 and R9: {bytes} bytes compared."
+        ));
         Ok(())
     }
 
@@ -173,8 +189,10 @@ impl Show {
         let ran = self.stage.must(Crew::K7, &at, &["settle", &id, &choice])?;
         say("");
         self.echo(Crew::K7, &["settle".into(), id, choice], &ran);
+        let minute = 4 * 1440 + 18 * 60 + 30;
+        self.stage.server_clock(Some(&right_time(minute)))?;
         for crew in [Crew::K7, Crew::M4, Crew::R9] {
-            self.sync(crew, &setting(crew, 4 * 1440 + 18 * 60 + 30), false)?;
+            self.sync(crew, &setting(crew, minute), false)?;
         }
         self.compare(4 * 1440 + 18 * 60 + 40)
     }
@@ -219,8 +237,12 @@ fn first_name(ran: &Ran, crew: Crew) -> Result<String> {
 fn first_clash(answer: &Value) -> Result<(String, String)> {
     let odd = || Error::other(format!("no clash about a field in: {answer}"));
     let clashes = answer["clashes"].as_array().ok_or_else(odd)?;
-    let clash = clashes.iter().find(|c| c["matter"].as_str().is_some_and(|m| m.starts_with("field:"))).ok_or_else(odd)?;
+    let fields = |c: &&Value| c["matter"].as_str().is_some_and(|m| m.starts_with("field:"));
+    let clash = clashes.iter().map(|one| &one["clash"]).find(fields).ok_or_else(odd)?;
     let sides = clash["sides"].as_array().ok_or_else(odd)?;
-    let name = sides.iter().find(|side| side["value"] == "180").and_then(|side| side["name"].as_str()).ok_or_else(odd)?;
-    Ok((clash["short"].as_str().ok_or_else(odd)?.to_owned(), name.to_owned()))
+    let entry = sides.iter().find(|side| side["value"] == "180").map(|side| &side["entry"]).ok_or_else(odd)?;
+    let device = entry["device"].as_str().ok_or_else(odd)?;
+    let mark = answer["names"]["devices"][device].as_str().ok_or_else(odd)?;
+    let name = format!("{mark}-{}", entry["seq"]);
+    Ok((clash["short"].as_str().ok_or_else(odd)?.to_owned(), name))
 }

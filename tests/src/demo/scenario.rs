@@ -29,6 +29,16 @@ impl Crew {
         }
     }
 
+    /// Who else records on it.
+    #[must_use]
+    pub fn second(self) -> &'static str {
+        match self {
+            Crew::K7 => "Piet",
+            Crew::M4 => "Rosa",
+            Crew::R9 => "Amadou",
+        }
+    }
+
     /// Whose device it is.
     #[must_use]
     pub fn owner(self) -> &'static str {
@@ -178,6 +188,11 @@ pub fn week() -> Vec<Act> {
         }
     }
     acts.extend(story());
+    for crew in Crew::ALL {
+        // A second person is introduced on each device; then its owner takes it back.
+        acts.push(types(at(0, 5, 45), crew, &["me", crew.second()]));
+        acts.push(types(at(0, 5, 46), crew, &["me", crew.owner()]));
+    }
     acts.sort_by_key(|act| (act.minute, act.crew));
     acts
 }
@@ -186,16 +201,60 @@ pub fn week() -> Vec<Act> {
 fn beginning() -> Vec<Act> {
     let yard = at(0, 5, 30);
     vec![
+        types(at(-1, 20, 4), Crew::M4, &["setup", "--name", Crew::M4.owner(), "--mark", Crew::M4.mark()]),
         told(
             "Sunday evening, at home. Tomasz's phone has never seen a server; he adds two machines.",
-            types(at(-1, 20, 5), Crew::M4, &["machine", "add", "BH4", "--model", "tractor with loader and backhoe", "--serial", "BH-20417", "--site", "mill lane"]),
+            types(
+                at(-1, 20, 5),
+                Crew::M4,
+                &[
+                    "machine",
+                    "add",
+                    "BH4",
+                    "--model",
+                    "tractor with loader and backhoe",
+                    "--serial",
+                    "BH-20417",
+                    "--site",
+                    "mill lane",
+                ],
+            ),
         ),
-        types(at(-1, 20, 7), Crew::M4, &["machine", "add", "TR2", "--model", "chain trencher", "--serial", "TR-0093", "--site", "lower meadow"]),
-        told("Monday, 05:30, in the yard, the last place with signal. Three devices are enrolled.", enrols(yard, Crew::K7)),
-        types(yard + 1, Crew::K7, &["machine", "add", "EX3", "--model", "tracked excavator, 22 t", "--serial", "EX-7731", "--site", "lower meadow"]),
-        types(yard + 2, Crew::K7, &["machine", "add", "LD1", "--model", "wheel loader", "--serial", "LD-5120", "--site", "quarry road"]),
+        types(
+            at(-1, 20, 7),
+            Crew::M4,
+            &["machine", "add", "TR2", "--model", "chain trencher", "--serial", "TR-0093", "--site", "lower meadow"],
+        ),
+        told(
+            "Monday, 05:30, in the yard, the last place with signal. Three devices are enrolled.",
+            enrols(yard, Crew::K7),
+        ),
+        types(
+            yard + 1,
+            Crew::K7,
+            &[
+                "machine",
+                "add",
+                "EX3",
+                "--model",
+                "tracked excavator, 22 t",
+                "--serial",
+                "EX-7731",
+                "--site",
+                "lower meadow",
+            ],
+        ),
+        types(
+            yard + 2,
+            Crew::K7,
+            &["machine", "add", "LD1", "--model", "wheel loader", "--serial", "LD-5120", "--site", "quarry road"],
+        ),
         enrols(yard + 3, Crew::R9),
-        types(yard + 4, Crew::R9, &["machine", "add", "CR5", "--model", "tracked carrier", "--serial", "CR-118", "--site", "quarry road"]),
+        types(
+            yard + 4,
+            Crew::R9,
+            &["machine", "add", "CR5", "--model", "tracked carrier", "--serial", "CR-118", "--site", "quarry road"],
+        ),
         enrols(yard + 5, Crew::M4),
         syncs(yard + 6, Crew::K7),
         syncs(yard + 7, Crew::R9),
@@ -208,10 +267,16 @@ fn beginning() -> Vec<Act> {
 /// An ordinary day with one machine.
 fn day_of(machine: &Machine, day: i64, hours: &mut f64, seeded: &mut Seeded) -> Vec<Act> {
     let wet = WET.contains(&day);
-    let run = machine.hours[if wet { 1 } else if day == DUSTY { 2 } else { 0 }];
+    let run = machine.hours[if wet {
+        1
+    } else if day == DUSTY {
+        2
+    } else {
+        0
+    }];
     let shake = i64::try_from(seeded.below(18)).unwrap_or(0);
     let text = |h: f64| format!("{h:.1}");
-    let second_operator = ["Rosa", "Amadou", machine.crew.owner()][usize::try_from(seeded.below(3)).unwrap_or(0)];
+    let second_operator = [machine.crew.second(), machine.crew.owner()][usize::try_from(seeded.below(2)).unwrap_or(0)];
     let begin = at(day, 6, 40 + shake);
     let noon = at(day, 12, 5 + shake);
     let end = at(day, 17, 5 + shake);
@@ -220,9 +285,17 @@ fn day_of(machine: &Machine, day: i64, hours: &mut f64, seeded: &mut Seeded) -> 
     if day > 0 || machine.name != "EX3" {
         acts.push(types(begin + 4, machine.crew, &["fuel", machine.name, &litres]));
     }
-    let mut grease: Vec<String> =
-        ["grease", machine.name, "--purge"].iter().map(|s| (*s).to_owned()).collect();
-    grease.push(if wet { "water" } else if day == DUSTY { "dirty" } else { "clean" }.into());
+    let mut grease: Vec<String> = ["grease", machine.name, "--purge"].iter().map(|s| (*s).to_owned()).collect();
+    grease.push(
+        if wet {
+            "water"
+        } else if day == DUSTY {
+            "dirty"
+        } else {
+            "clean"
+        }
+        .into(),
+    );
     if seeded.below(4) == 0 {
         let point = machine.points[usize::try_from(seeded.below(machine.points.len() as u64)).unwrap_or(0)];
         grease.extend(["--skip".to_owned(), format!("{point}: under mud")]);
@@ -266,7 +339,10 @@ fn story() -> Vec<Act> {
             "Monday. Ines fills EX3 and leaves out a digit.",
             types(at(0, 6, 55), Crew::K7, &["fuel", "EX3", "18"]),
         ),
-        told("Monday evening, back in the yard: all three sync. From here on there is no signal.", syncs(at(0, 18, 0), Crew::K7)),
+        told(
+            "Monday evening, back in the yard: all three sync. From here on there is no signal.",
+            syncs(at(0, 18, 0), Crew::K7),
+        ),
         syncs(at(0, 18, 1), Crew::M4),
         syncs(at(0, 18, 2), Crew::R9),
         syncs(at(0, 18, 3), Crew::K7),
@@ -287,13 +363,37 @@ fn story() -> Vec<Act> {
         kept(
             "fitting",
             "Tuesday. Rosa runs EX3 with Tomasz's phone and finds a grease fitting sheared off.",
-            types(at(1, 15, 20), Crew::M4, &["found", "EX3", "missing fitting", "sheared off in the gravel", "--point", "bucket pin", "--as", "Rosa"]),
+            types(
+                at(1, 15, 20),
+                Crew::M4,
+                &[
+                    "found",
+                    "EX3",
+                    "missing fitting",
+                    "sheared off in the gravel",
+                    "--point",
+                    "bucket pin",
+                    "--as",
+                    "Rosa",
+                ],
+            ),
         ),
-        types(at(1, 15, 24), Crew::M4, &["note", "EX3", "bucket pin gets no grease until the fitting is back", "--handover", "--as", "Rosa"]),
-        told("Wednesday morning. Wen corrects the reading.", types(at(2, 7, 0), Crew::R9, &["correct", "{slip}", "reading", "1481.0"])),
+        types(
+            at(1, 15, 24),
+            Crew::M4,
+            &["note", "EX3", "bucket pin gets no grease until the fitting is back", "--handover", "--as", "Rosa"],
+        ),
+        told(
+            "Wednesday morning. Wen corrects the reading.",
+            types(at(2, 7, 0), Crew::R9, &["correct", "{slip}", "reading", "1481.0"]),
+        ),
         told(
             "Wednesday noon, water up to the stick. Ines greases EX3 …",
-            types(at(2, 12, 0), Crew::K7, &["grease", "EX3", "4147.0", "--skip", "bucket pin: no fitting", "--purge", "water"]),
+            types(
+                at(2, 12, 0),
+                Crew::K7,
+                &["grease", "EX3", "4147.0", "--skip", "bucket pin: no fitting", "--purge", "water"],
+            ),
         ),
         told(
             "… and Tomasz, who helped, records the same greasing on his phone.",
@@ -305,7 +405,22 @@ fn story() -> Vec<Act> {
             types(
                 at(3, 9, 40),
                 Crew::M4,
-                &["repair", "EX3", "--closes", "{fitting}", "--point", "bucket pin", "--cause", "sheared off by gravel", "--remedy", "stub drawn with an extractor, new fitting", "--part", "grease fitting M10x1:1 pieces", "--minutes", "35"],
+                &[
+                    "repair",
+                    "EX3",
+                    "--closes",
+                    "{fitting}",
+                    "--point",
+                    "bucket pin",
+                    "--cause",
+                    "sheared off by gravel",
+                    "--remedy",
+                    "stub drawn with an extractor, new fitting",
+                    "--part",
+                    "grease fitting M10x1:1 pieces",
+                    "--minutes",
+                    "35",
+                ],
             ),
         ),
         types(at(3, 10, 20), Crew::M4, &["grease", "EX3", "--point", "bucket pin", "--purge-at", "bucket pin=metal"]),
@@ -316,7 +431,22 @@ fn story() -> Vec<Act> {
         kept(
             "crack",
             "Friday. Amadou finds a crack and tags LD1 out.",
-            types(at(4, 9, 30), Crew::R9, &["found", "LD1", "crack", "left lift arm, weld open a hand wide", "--point", "lift arm", "--urgency", "out", "--as", "Amadou"]),
+            types(
+                at(4, 9, 30),
+                Crew::R9,
+                &[
+                    "found",
+                    "LD1",
+                    "crack",
+                    "left lift arm, weld open a hand wide",
+                    "--point",
+                    "lift arm",
+                    "--urgency",
+                    "out",
+                    "--as",
+                    "Amadou",
+                ],
+            ),
         ),
         told("Friday, EX3 squeaks.", types(at(4, 14, 0), Crew::K7, &["found", "EX3", "squeak", "--point", "stick"])),
     ]

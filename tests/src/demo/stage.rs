@@ -91,6 +91,7 @@ impl Stage {
         let mut server = Command::new(self.programs.join("pintle-server"))
             .args(["--listen", &self.address.to_string(), "--database", &self.database()])
             .args(["--organisation", organisation])
+            .env("PINTLE_CLOCK_FILE", self.clock_file())
             .stdin(Stdio::null())
             .stdout(log.try_clone()?)
             .stderr(log)
@@ -106,6 +107,27 @@ impl Stage {
             std::thread::park_timeout(READY_WAIT);
         }
         Err(Error::other("the server does not listen"))
+    }
+
+    /// What the server takes for its clock while it is there.
+    fn clock_file(&self) -> PathBuf {
+        std::path::absolute(self.folder.join("server.clock")).unwrap_or_else(|_| self.folder.join("server.clock"))
+    }
+
+    /// Sets the server's clock, or gives it back its own.
+    ///
+    /// # Errors
+    /// If the file cannot be written or removed.
+    pub fn server_clock(&self, time: Option<&str>) -> Result<()> {
+        match time {
+            // Renamed into place, so that the server never reads half a time.
+            Some(time) => {
+                let new = self.folder.join("server.clock.new");
+                fs::write(&new, time)?;
+                fs::rename(new, self.clock_file())
+            }
+            None => fs::remove_file(self.clock_file()),
+        }
     }
 
     fn server_log(&self) -> String {
@@ -126,8 +148,8 @@ impl Stage {
     /// If the server program refuses.
     pub fn another_code(&self) -> Result<String> {
         let output = Command::new(self.programs.join("pintle-server"))
-            .args(["--database", &self.database(), "--listen", &self.address.to_string()])
-            .args(["code", "--role", "crew"])
+            .args(["code", "--role", "crew", "--url", &self.url(), "--database", &self.database()])
+            .env("PINTLE_CLOCK_FILE", self.clock_file())
             .output()?;
         code_in(&both(&output))
     }
@@ -176,7 +198,8 @@ impl Stage {
         let mut all = arguments.to_vec();
         all.push("--json");
         let ran = self.must(crew, setting, &all)?;
-        let value = serde_json::from_str(&ran.stdout).map_err(|e| Error::other(format!("{all:?}: {e}: {}", ran.stdout)))?;
+        let value =
+            serde_json::from_str(&ran.stdout).map_err(|e| Error::other(format!("{all:?}: {e}: {}", ran.stdout)))?;
         Ok((value, ran.stdout))
     }
 }
