@@ -1,4 +1,6 @@
 //! What the next operator is told.
+//!
+//! Who has seen what is said by the ledger: a note made earlier, on a device not synced with, is still news.
 
 use crate::world::World;
 use pintle_core::handover::handover;
