@@ -12,3 +12,4 @@ mod fuzz_regressions;
 mod signatures;
 mod tidy;
 mod vectors;
+mod whole;

@@ -56,6 +56,7 @@ fn play(folder: PathBuf) -> Result<()> {
     show.settle()?;
     show.book()?;
     show.stage.server_clock(None)?;
+    show.stage.leave_server();
     show.farewell();
     Ok(())
 }

@@ -9,7 +9,7 @@ use std::fs::{self, File};
 use std::io::{Error, Result};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 
 /// How often the server is asked whether it listens, and how long is waited in between: half a minute in all.
@@ -21,6 +21,7 @@ pub struct Stage {
     folder: PathBuf,
     programs: PathBuf,
     address: SocketAddr,
+    server: Option<Child>,
     /// How many times `pintle` has been run.
     pub runs: u64,
 }
@@ -57,7 +58,7 @@ impl Stage {
         fs::create_dir_all(&folder)?;
         // A free port: taken and given back; nobody else on this machine is likely to take it in the next second.
         let address = TcpListener::bind("127.0.0.1:0")?.local_addr()?;
-        Ok(Self { folder, programs, address, runs: 0 })
+        Ok(Self { folder, programs, address, server: None, runs: 0 })
     }
 
     /// The address of the server for people.
@@ -86,7 +87,7 @@ impl Stage {
     ///
     /// # Errors
     /// If it does not start or does not listen in time.
-    pub fn start_server(&self, organisation: &str) -> Result<u32> {
+    pub fn start_server(&mut self, organisation: &str) -> Result<u32> {
         let log = File::options().create(true).append(true).open(self.folder.join("server.log"))?;
         let mut server = Command::new(self.programs.join("pintle-server"))
             .args(["--listen", &self.address.to_string(), "--database", &self.database()])
@@ -99,7 +100,9 @@ impl Stage {
         fs::write(self.folder.join("server.pid"), server.id().to_string())?;
         for _ in 0..READY_TRIES_MAX {
             if TcpStream::connect_timeout(&self.address, READY_WAIT).is_ok() {
-                return Ok(server.id());
+                let id = server.id();
+                self.server = Some(server);
+                return Ok(id);
             }
             if let Some(status) = server.try_wait()? {
                 return Err(Error::other(format!("the server ended at once ({status}): {}", self.server_log())));
@@ -107,6 +110,25 @@ impl Stage {
             std::thread::park_timeout(READY_WAIT);
         }
         Err(Error::other("the server does not listen"))
+    }
+
+    /// Ends the server as a power cut would: at once, wherever it is.
+    ///
+    /// # Errors
+    /// If it cannot be ended.
+    pub fn kill_server(&mut self) -> Result<()> {
+        match self.server.take() {
+            Some(mut server) => {
+                server.kill()?;
+                server.wait().map(|_| ())
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// Leaves the server up when the stage is gone.
+    pub fn leave_server(&mut self) {
+        self.server = None;
     }
 
     /// What the server takes for its clock while it is there.
@@ -160,20 +182,23 @@ impl Stage {
     /// If it cannot be started.
     pub fn pintle(&mut self, crew: Crew, setting: &Setting, arguments: &[String]) -> Result<Ran> {
         self.runs += 1;
-        let output = Command::new(self.programs.join("pintle"))
-            .arg("--home")
-            .arg(self.home(crew))
-            .args(arguments)
-            .env("PINTLE_CLOCK", &setting.clock)
-            .env("PINTLE_BOOT", &setting.boot)
-            .env("COLUMNS", "40")
-            .stdin(Stdio::null())
-            .output()?;
-        Ok(Ran {
-            code: output.status.code().unwrap_or(-1),
-            stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
-            stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
-        })
+        Ok(ran(&self.command(crew, setting, arguments).output()?))
+    }
+
+    /// Starts `pintle` on a device without waiting for it.
+    ///
+    /// # Errors
+    /// If it cannot be started.
+    pub fn start_pintle(&mut self, crew: Crew, setting: &Setting, arguments: &[String]) -> Result<Child> {
+        self.runs += 1;
+        self.command(crew, setting, arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn()
+    }
+
+    fn command(&self, crew: Crew, setting: &Setting, arguments: &[String]) -> Command {
+        let mut command = Command::new(self.programs.join("pintle"));
+        command.arg("--home").arg(self.home(crew)).args(arguments).stdin(Stdio::null());
+        command.env("PINTLE_CLOCK", &setting.clock).env("PINTLE_BOOT", &setting.boot).env("COLUMNS", "40");
+        command
     }
 
     /// Runs `pintle` and insists that it succeeds.
@@ -201,6 +226,23 @@ impl Stage {
         let value =
             serde_json::from_str(&ran.stdout).map_err(|e| Error::other(format!("{all:?}: {e}: {}", ran.stdout)))?;
         Ok((value, ran.stdout))
+    }
+}
+
+impl Drop for Stage {
+    fn drop(&mut self) {
+        // Nobody is left to tell if this fails; the folder is made anew next time in any case.
+        let _ended = self.kill_server();
+    }
+}
+
+/// What a run left.
+#[must_use]
+pub fn ran(output: &Output) -> Ran {
+    Ran {
+        code: output.status.code().unwrap_or(-1),
+        stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
+        stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
     }
 }
 
