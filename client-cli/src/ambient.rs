@@ -91,13 +91,14 @@ pub fn random<const N: usize>(ambient: &dyn Ambient) -> Result<[u8; N], Problem>
 #[must_use]
 pub fn evidence(ambient: &dyn Ambient, wall: &Wall, claimed: Option<&Moment>) -> Option<Clock> {
     let since = ambient.since_boot();
-    let wall = claimed.map(|_| wall.now());
-    if since.is_none() && wall.is_none() {
+    let shown = claimed.map(|_| wall.now());
+    if since.is_none() && shown.is_none() {
         return None;
     }
     // Without a monotonic clock the wall clock is still worth keeping, under an empty boot id.
     let since = since.unwrap_or(SinceBoot { boot: String::new(), up_s: 0 });
-    Some(Clock { boot: since.boot, up_s: since.up_s, wall })
+    let began_s = wall.second.saturating_sub(i64::try_from(since.up_s).unwrap_or(i64::MAX));
+    Some(Clock { boot: since.boot, began_s, wall: shown })
 }
 
 /// The clocks for an exchange.
@@ -161,7 +162,11 @@ fn zone(named: Option<String>) -> TimeZone {
 fn since_boot() -> Option<SinceBoot> {
     let boot = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").ok()?;
     let up = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
-    Some(SinceBoot { boot: boot.chars().take(8).collect(), up_s: u64::try_from(up.tv_sec).ok()? })
+    let now_ms = jiff::Timestamp::now().as_millisecond();
+    // Rounded together, so that the second at which the device began is the same in every entry of one start.
+    let began_s = (now_ms - up.tv_sec.checked_mul(1000)? - up.tv_nsec / 1_000_000).div_euclid(1000);
+    let up_s = u64::try_from(now_ms.div_euclid(1000) - began_s).ok()?;
+    Some(SinceBoot { boot: boot.chars().take(8).collect(), up_s })
 }
 
 #[cfg(not(target_os = "linux"))]

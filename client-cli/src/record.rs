@@ -266,7 +266,7 @@ impl Recording<'_> {
 
     /// Free text has a salt of its own, so that its hash cannot be guessed once it is withheld.
     fn words(&self, text: String) -> Result<Map<String, Value>, Problem> {
-        let salt = pintle_core::ids::RequestId(random(self.ambient)?);
+        let salt = pintle_core::ids::Salt(random(self.ambient)?);
         let mut words = Map::new();
         words.insert("salt".into(), Value::String(salt.to_string()));
         words.insert("text".into(), Value::String(text));

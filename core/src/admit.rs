@@ -235,14 +235,28 @@ pub fn clock_off_s(entry: &Entry, sample: &ClockSample, now_ms: i64) -> Option<i
     let wall = head.clock.as_ref().and_then(|c| c.wall.as_ref()).unwrap_or(&head.at);
     let now_s = now_ms.div_euclid(1000);
     let off_s = match (&head.clock, &sample.boot, sample.up_s) {
-        (Some(clock), Some(boot), Some(up_s)) if clock.boot == *boot && clock.up_s <= up_s => {
-            let age_s = i64::try_from(up_s - clock.up_s).ok()?;
+        (Some(clock), Some(boot), Some(up_s)) if clock.boot == *boot => {
+            // How long the device had been up when it made the entry, by the clock that nobody can set.
+            let up_then_s = wall.second().checked_sub(clock.began_s)?;
+            let age_s = i64::try_from(up_s).ok()?.checked_sub(up_then_s).filter(|age_s| *age_s >= 0)?;
             wall.second() - now_s.checked_sub(age_s)?
         }
         // Without that evidence one thing is still certain: nothing is made after it has been received.
         _ => (wall.second() - now_s).max(0),
     };
     (off_s.abs() > CLOCK_OFF_MARKED_S).then_some(off_s)
+}
+
+/// Why an entry of this push stands aside, with its place in the request. The ledger keeps the code alone.
+fn aside_told(entry: &CheckedEntry, code: &str, place: &str) -> Aside {
+    let (pointer, detail) = match &entry.fault {
+        Some(fault) if fault.code == code => (fault.pointer.clone(), fault.detail.clone()),
+        _ if code == code::MACHINE_SEQUENCE_GAP => {
+            (format!("{place}/head/mseq"), "the running count for this machine jumps or repeats".to_owned())
+        }
+        _ => (place.to_owned(), "the device had been revoked before it pushed this".to_owned()),
+    };
+    Aside { seq: entry.entry.seq(), code: code.to_owned(), pointer, detail }
 }
 
 /// The receipts of a push: where each of its entries that the ledger holds stands, as runs.
@@ -254,13 +268,7 @@ pub fn receipts(checked: &Checked, stored: &BTreeMap<u64, Stored>) -> (Vec<Recei
         let seq = entry.entry.seq();
         let Some(held) = stored.get(&seq) else { continue };
         if let Some(code) = &held.aside {
-            let fault = entry.fault.as_ref().filter(|f| f.code == *code);
-            asides.push(Aside {
-                seq,
-                code: code.clone(),
-                pointer: fault.map(|f| f.pointer.clone()).unwrap_or_default(),
-                detail: fault.map(|f| f.detail.clone()).unwrap_or_default(),
-            });
+            asides.push(aside_told(entry, code, &format!("/push/entries/{}", seq - checked.from)));
         }
         match runs.last_mut() {
             Some(run)

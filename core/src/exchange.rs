@@ -134,7 +134,7 @@ pub struct PullAsk {
 #[serde(deny_unknown_fields)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Wanted {
-    /// These machines; none for all.
+    /// These machines; left out for all of them. An empty list wants no machine.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
     pub machines: Option<std::collections::BTreeSet<MachineId>>,

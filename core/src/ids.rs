@@ -139,6 +139,10 @@ bytes_type!(
     Baton, 16
 );
 bytes_type!(
+    /// Random bytes beside a person's own words, so that their hash cannot be guessed: 96 bits.
+    Salt, 12
+);
+bytes_type!(
     /// A clash or twin: computed from what disagrees, so that every device gives it the same id.
     ClashId, 16
 );

@@ -89,7 +89,7 @@ fn entries() -> Vec<Held> {
         let (log, count) = logs[by];
         let mut value = json!({
             "head": {"v": 1, "seq": log.seq + 1, "machine": MACHINE, "mseq": count + 1, "seen": by, "at": at,
-                "by": PEOPLE[by].0, "kind": kind, "clock": {"boot": "3f9a01c2", "up_s": 5000 + 60 * position}},
+                "by": PEOPLE[by].0, "kind": kind, "clock": {"boot": "3f9a01c2", "began_s": 1_777_800_000}},
             "body": body,
         });
         if let Some(text) = words {

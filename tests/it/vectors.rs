@@ -56,7 +56,7 @@ const LOG: &[&str] = &[
     r#"{"head":{"v":1,"seq":1,"machine":"AwMDAwMDAwMDAwMDAwMDAw","mseq":1,"seen":0,"at":"2026-05-04T06:55:00+02:00","by":"AQEBAQEBAQEBAQEBAQEBAQ","kind":"machine_added"},"body":{"name":"EX3","meter_kind":"hours"}}"#,
     r#"{ "body": {"task":"grease", "reading":"4127.5", "purge":"clean", "skipped":[{"point":"boom foot","reason":"not reached"}]},
   "head": {"kind":"task_done", "at":"2026-05-04T07:12:33+02:00", "by":"AQEBAQEBAQEBAQEBAQEBAQ", "seq":2, "v":1, "seen":0, "mseq":2,
-           "machine":"AwMDAwMDAwMDAwMDAwMDAw", "clock":{"boot":"5f0e12aa","up_s":81231}},
+           "machine":"AwMDAwMDAwMDAwMDAwMDAw", "clock":{"boot":"5f0e12aa","began_s":1777793122}},
   "words": {"salt":"kq0T1kS1m0oN6y2q3r4s5Q", "text":"left pin took a lot — Größe 2"} }"#,
     r#"{"head":{"v":1,"seq":3,"seen":7,"also_seen":{"AgICAgICAgICAgICAgICAg":4},"at":"1970-01-01T00:00:00Z","by":"AQEBAQEBAQEBAQEBAQEBAQ","kind":"note_left","later":[1,{"b":null}]},"body":{"handover":true},"words":{"salt":"AAAAAAAAAAAAAAAAAAAAAA","text":"the gate key hangs in the shed"},"office":{"salt":"EBESExQVFhcYGRobHB0eHw","job":"J-7"}}"#,
 ];

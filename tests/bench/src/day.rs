@@ -12,7 +12,9 @@ use pintle_core::fact::{
     Sign, Skipped, TaskDone, Urgency,
 };
 use pintle_core::fault::Fault;
-use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, RequestId, Signature, StoreId};
+use pintle_core::ids::{
+    Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, RequestId, Salt, Signature, StoreId,
+};
 use pintle_core::limits::PAGE_BYTES_START;
 use pintle_core::moment::Moment;
 use serde_json::{Map, Value, json};
@@ -155,7 +157,6 @@ pub fn entries() -> Result<Vec<Entry>, Fault> {
         let count = counts.entry(machine).or_default();
         *count += 1;
         let second = MORNING_S + minute * 60 + i64::try_from(seq * 7 % 60).unwrap_or_default();
-        let up_s = 81_231 + u64::try_from(second - MORNING_S).unwrap_or_default();
         let (kind, body) = fact.write().unwrap_or(("note_left", Map::new()));
         let head = Head {
             v: 1,
@@ -167,9 +168,11 @@ pub fn entries() -> Result<Vec<Entry>, Fault> {
             at: Moment::at(second, OFFSET_S)?,
             by: PersonId(drawn("person")),
             kind: kind.to_owned(),
-            clock: Some(Clock { boot: "5f0e12aa".into(), up_s, wall: None }),
+            clock: Some(Clock { boot: "5f0e12aa".into(), began_s: MORNING_S - 81_231, wall: None }),
         };
-        let salt = RequestId(drawn(&format!("salt {seq}"))).to_string();
+        let mut salt = Salt([0; 12]);
+        salt.0.copy_from_slice(&drawn(&format!("salt {seq}"))[..12]);
+        let salt = salt.to_string();
         let words = text.map(|text| Map::from_iter([("salt".into(), salt.into()), ("text".into(), Value::from(text))]));
         let entry = Entry::new(&head, body, words, None)?;
         Fact::read(&head, &entry)?;
