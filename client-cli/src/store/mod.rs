@@ -29,9 +29,11 @@ use std::time::Duration;
 
 /// How long a run waits for another that is writing, in milliseconds: a sync page takes some hundred at worst.
 const BUSY_TIMEOUT_MS: u64 = 10_000;
-/// Pages of 4 KiB in the write-ahead log after which a commit copies them into the database: moving them costs two
-/// more syncs, not moving them costs every later start a little reading. About fifty recordings.
-const CHECKPOINT_PAGES: u32 = 256;
+/// Bytes of the write-ahead log after which a commit moves them into the database and empties it: moving them costs two
+/// more syncs, not moving them costs every later start a little reading. About twenty recordings. SQLite's own
+/// automatic checkpoint is off: each run is the only one that has the database open, so the log it had copied would be
+/// read again by the next run and never be emptied.
+const WAL_BYTES_MAX: u64 = 100 * 4120;
 
 /// The device's database, open.
 pub struct Store {
@@ -105,8 +107,7 @@ impl Store {
         let connection = Connection::open_with_flags(path, flags).map_err(fail)?;
         connection.busy_timeout(Duration::from_millis(BUSY_TIMEOUT_MS)).map_err(fail)?;
         connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).map_err(fail)?;
-        let settings = format!("PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES};");
-        connection.execute_batch(&settings).map_err(fail)?;
+        connection.execute_batch("PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0;").map_err(fail)?;
         let mut store = Self { connection, path: path.to_path_buf() };
         store.bring_up_to_date()?;
         Ok(Some(store))
@@ -132,7 +133,21 @@ impl Store {
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(fail)?;
         let done = work(&Tx { connection: &transaction, path: &path })?;
         transaction.commit().map_err(fail)?;
+        self.empty_long_wal();
         Ok(done)
+    }
+
+    /// Moves a long write-ahead log into the database. What was committed is durable with or without it, so a failure
+    /// (another run is reading, the disk is full) only means that the next run tries again.
+    fn empty_long_wal(&self) {
+        let mut wal = self.path.clone().into_os_string();
+        wal.push("-wal");
+        if std::fs::metadata(wal).map_or(0, |file| file.len()) <= WAL_BYTES_MAX {
+            return;
+        }
+        let at_once = self.connection.busy_timeout(Duration::ZERO);
+        let _moved = at_once.and_then(|()| self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE);"));
+        let _patient = self.connection.busy_timeout(Duration::from_millis(BUSY_TIMEOUT_MS));
     }
 
     /// Runs `work` on one unchanging view of the database.
