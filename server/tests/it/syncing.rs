@@ -148,7 +148,7 @@ async fn what_breaks_a_rule_is_taken_and_set_aside(world: World) {
             (2, "malformed-entry", "/push/entries/1/body"),
             (4, "bad-text", "/push/entries/3/words/text"),
             (5, "entry-too-large", "/push/entries/4"),
-            (6, "machine-sequence-gap", ""),
+            (6, "machine-sequence-gap", "/push/entries/5/head/mseq"),
         ]
     );
     let mut m2 = world.phone("M2", Role::Crew).await;
