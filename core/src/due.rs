@@ -9,13 +9,10 @@
 use crate::book::{Book, SkippedPoint};
 use crate::decimal::Decimal;
 use crate::fact::Condition;
-use crate::meter::Rate;
-use crate::plan::{Counting, Plan, PlanTask};
+use crate::outlook::Outlook;
+use crate::plan::Counting;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-
-/// Seconds of a day.
-const DAY_S: i64 = 86_400;
 
 /// One clock of one task, counted up to the newest entry.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -38,6 +35,9 @@ pub struct Track {
     pub now_milli: Option<i64>,
     /// Whether the task was ever done; if not, it counts from when the machine was first recorded.
     pub done: bool,
+    /// When it was done last, in seconds since 1970.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub done_s: Option<i64>,
     /// Hard hours in the running interval, by condition, and what they count.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     #[cfg_attr(feature = "schema", schema(value_type = std::collections::HashMap<String, Object>))]
@@ -184,88 +184,10 @@ pub struct When {
 /// to do first.
 #[must_use]
 pub fn due(book: &Book, now_s: i64, offset_s: i32) -> Vec<Due> {
-    let plan = book.plan_in_force();
-    let mut list: Vec<Due> = plan.tasks.iter().filter_map(|task| one(book, &plan, task, now_s, offset_s)).collect();
-    list.sort_by(|a, b| {
-        let key = |d: &Due| (d.state, std::cmp::Reverse(d.used_permille));
-        key(a).cmp(&key(b)).then_with(|| a.task.cmp(&b.task))
-    });
-    list
+    Outlook::of(book).due(now_s, offset_s)
 }
 
-fn one(book: &Book, plan: &Plan, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<Due> {
-    let today = (now_s + i64::from(offset_s)).div_euclid(DAY_S) * 1000;
-    let tracks = book.tracks.iter().filter(|track| track.task == task.task);
-    let standing = tracks.map(|track| {
-        let now = if track.clock == "days" { Some(today) } else { track.now_milli };
-        (track, now)
-    });
-    let ruling = standing.max_by_key(|(track, now)| {
-        now.map_or(-1, |now| (now - track.from_milli).max(0) * 1000 / track.interval_milli)
-    })?;
-    let (track, now) = ruling;
-    let skipped: Vec<SkippedPoint> = book
-        .tasks
-        .iter()
-        .find(|t| t.task == task.task)
-        .map(|t| {
-            t.skipped.iter().filter(|s| task.points.is_empty() || task.points.contains(&s.point)).cloned().collect()
-        })
-        .unwrap_or_default();
-    let mut due = Due {
-        task: task.task.clone(),
-        state: State::Unknown,
-        clock: track.clock.clone(),
-        used_permille: 0,
-        left: Decimal::from_milli(track.interval_milli),
-        when: None,
-        why: format!("no reading of the {} yet", track.clock),
-        skipped,
-        needs: task.needs.clone(),
-        cautions: task.cautions.clone(),
-    };
-    let Some(now) = now else { return Some(due) };
-    due.state = if now > track.due_milli + track.window_milli {
-        State::PastWindow
-    } else if now >= track.due_milli - track.window_milli {
-        State::InWindow
-    } else {
-        State::Ahead
-    };
-    due.used_permille = (now - track.from_milli).max(0) * 1000 / track.interval_milli;
-    due.left = Decimal::from_milli(track.due_milli - now);
-    due.when = when(book, plan, track, now, offset_s);
-    due.why = why(track, now);
-    if !due.skipped.is_empty() && due.state == State::Ahead {
-        // A point that was not reached is due now, whatever the rest says.
-        due.state = State::InWindow;
-        let points: Vec<&str> = due.skipped.iter().map(|s| s.point.as_str()).collect();
-        due.why = format!("skipped last time: {}", points.join(", "));
-    }
-    Some(due)
-}
-
-fn when(book: &Book, plan: &Plan, track: &Track, now: i64, offset_s: i32) -> Option<When> {
-    if track.clock == "days" {
-        let second = track.due_milli / 1000 * DAY_S - i64::from(offset_s);
-        return Some(When { second, earliest_s: second, latest_s: Some(second), assumed: false });
-    }
-    let meter = book.meters.iter().find(|meter| meter.meter == track.clock)?;
-    let read_s = meter.reading.as_ref()?.stamp.at.second();
-    let first = book.meters.first().is_some_and(|m| m.meter == meter.meter);
-    let (rate, assumed) = match (&meter.rate, plan.use_per_day.filter(|_| first)) {
-        (Some(rate), _) => (*rate, false),
-        (None, Some(day)) => (Rate { per_day: day, low: day, high: day, readings: 0 }, true),
-        (None, None) => return None,
-    };
-    let left = (track.due_milli - now).max(0);
-    let after = |per_day: Decimal| {
-        (per_day.milli > 0).then(|| read_s.saturating_add(left.saturating_mul(DAY_S) / per_day.milli))
-    };
-    Some(When { second: after(rate.per_day)?, earliest_s: after(rate.high)?, latest_s: after(rate.low), assumed })
-}
-
-fn why(track: &Track, now: i64) -> String {
+pub(crate) fn why(track: &Track, now: i64) -> String {
     let used = tenths((now - track.from_milli).max(0));
     let interval = Decimal::from_milli(track.interval_milli);
     let unit = unit(&track.clock);

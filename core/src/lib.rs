@@ -27,6 +27,7 @@ pub mod ids;
 pub mod limits;
 pub mod meter;
 pub mod moment;
+pub mod outlook;
 pub mod plan;
 pub mod register;
 

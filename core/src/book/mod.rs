@@ -9,7 +9,7 @@
 pub(crate) mod amend;
 mod fold;
 mod hands;
-mod upkeep;
+pub(crate) mod upkeep;
 
 pub use fold::book;
 

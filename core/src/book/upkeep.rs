@@ -14,7 +14,7 @@ use crate::plan::{Plan, PlanTask};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A fuel fill this many seconds after a greasing belongs to the same stop. Common practice, no source.
-const SAME_STOP_S: i64 = 3600;
+pub(crate) const SAME_STOP_S: i64 = 3600;
 
 /// Believed readings per meter: `(second, day, life in thousandths)` in order of time.
 pub(super) struct Believed {
@@ -34,7 +34,7 @@ pub(super) struct Work {
 }
 
 /// The day of a moment at its place, in days since 1970.
-pub(super) fn day(at: &Moment) -> i64 {
+pub(crate) fn day(at: &Moment) -> i64 {
     (at.second() + i64::from(at.offset_s())).div_euclid(86_400)
 }
 
@@ -119,6 +119,7 @@ impl Past {
                     from_milli,
                     now_milli,
                     done: false,
+                    done_s: None,
                 }
             })
             .collect()
@@ -139,6 +140,7 @@ impl Past {
                 kept.worst_permille = kept.worst_permille.max((at - track.due_milli) * 1000 / interval);
             }
             (track.from_milli, track.due_milli, track.done) = (from_milli, due_milli, true);
+            track.done_s = Some(work.second);
             track.hard = self.hard_since(plan, task, &track.clock, work.second);
         }
         match judged {
@@ -185,7 +187,7 @@ impl Past {
 }
 
 /// What hours in a condition count beyond themselves.
-fn extra(plan: &Plan, condition: Condition, hours_milli: i64) -> i64 {
+pub(crate) fn extra(plan: &Plan, condition: Condition, hours_milli: i64) -> i64 {
     let weight = plan.weights.get(&condition).map_or(1000, |w| w.milli);
     hours_milli.saturating_mul(weight - 1000) / 1000
 }

@@ -9,5 +9,6 @@ mod book_cases;
 mod due_cases;
 mod fold_laws;
 mod handover_cases;
+mod outlook_cases;
 mod session_cases;
 mod world;

@@ -1,0 +1,308 @@
+//! What a device keeps of a machine's book so that it can say at once what is due next.
+//!
+//! Promises: [`Outlook::of`] a book and [`Outlook::due`] give exactly what the book gives. [`Outlook::advance`] takes in
+//! one newest entry without any other, good for the answer to a person who has just recorded it; where that would be
+//! a guess it says so. The book itself is folded later, when nobody waits.
+//!
+//! Never the truth: whoever shows a list of what is due folds first what has been advanced.
+
+use crate::book::upkeep::{SAME_STOP_S, day, extra};
+use crate::book::{Book, SkippedPoint, Stamp};
+use crate::decimal::Decimal;
+use crate::due::{Due, State, Track, count, why};
+use crate::entry::{EntryRef, Held};
+use crate::fact::{Fact, MeterKind, TaskDone};
+use crate::meter::{self, Rate, Shown};
+use crate::plan::{Counting, Plan, PlanTask};
+use serde::{Deserialize, Serialize};
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
+
+/// Seconds of a day.
+const DAY_S: i64 = 86_400;
+
+/// The part of a book that what is due is reckoned from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Outlook {
+    /// The plan in force.
+    pub plan: Plan,
+    /// The clocks of its tasks.
+    pub tracks: Vec<Track>,
+    /// The meters, the first one first.
+    pub meters: Vec<Dial>,
+    /// Points skipped and not done since, by task.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub skipped: BTreeMap<String, Vec<SkippedPoint>>,
+    /// Time and name of the newest entry taken in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub newest: Option<(i64, EntryRef)>,
+}
+
+/// What a meter shows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Dial {
+    /// Its name.
+    pub meter: String,
+    /// What it counts.
+    pub kind: MeterKind,
+    /// The last believed reading: what it showed, the machine's life then, when.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading: Option<DialReading>,
+    /// Use per day, where readings tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rate: Option<Rate>,
+}
+
+/// A reading of a [`Dial`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DialReading {
+    /// What it showed.
+    pub shown: Decimal,
+    /// What the machine had run in its life.
+    pub life: Decimal,
+    /// When, in seconds since 1970.
+    pub second: i64,
+}
+
+/// Whether an entry could be taken in without the others.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[must_use]
+pub enum Advanced {
+    /// It was; what is due is right but for the use per day, which one more reading may change a little.
+    TakenIn,
+    /// It changes what stands, or is not the newest: fold the machine.
+    Fold,
+}
+
+impl Outlook {
+    /// The part of a book that matters for what is due.
+    #[must_use]
+    pub fn of(book: &Book) -> Self {
+        let dial = |meter: &crate::book::Meter| Dial {
+            meter: meter.meter.clone(),
+            kind: meter.kind,
+            reading: meter.reading.as_ref().map(|r| DialReading {
+                shown: r.shown,
+                life: r.life,
+                second: r.stamp.at.second(),
+            }),
+            rate: meter.rate,
+        };
+        let skipped = book.tasks.iter().filter(|task| !task.skipped.is_empty());
+        Self {
+            plan: book.plan_in_force(),
+            tracks: book.tracks.clone(),
+            meters: book.meters.iter().map(dial).collect(),
+            skipped: skipped.map(|task| (task.task.clone(), task.skipped.clone())).collect(),
+            newest: book.last.as_ref().map(|stamp| (stamp.at.second(), stamp.entry)),
+        }
+    }
+
+    /// Takes in an entry that is newer than all others of the machine.
+    pub fn advance(&mut self, held: &Held, fact: &Fact) -> Advanced {
+        let Ok(head) = held.entry.head() else { return Advanced::Fold };
+        let now = (head.at.second(), held.name());
+        if self.newest.is_some_and(|newest| newest >= now) || held.aside.is_some() {
+            return Advanced::Fold;
+        }
+        let changes_what_stands = matches!(
+            fact,
+            Fact::MachineAdded(_)
+                | Fact::MeterChanged(_)
+                | Fact::PlanSet(_)
+                | Fact::Corrected(_)
+                | Fact::Struck(_)
+                | Fact::Settled(_)
+        );
+        let fills_a_stop = matches!(fact, Fact::FuelFilled(_)) && !self.may_fill(now.0);
+        if changes_what_stands || fills_a_stop || !self.read(now, fact) {
+            return Advanced::Fold;
+        }
+        match fact {
+            Fact::FuelFilled(_) => self.filled(now.0),
+            Fact::ShiftEnded(ended) => {
+                self.step("shifts", 1000);
+                let hard = ended.conditions.iter().map(|(c, hours)| extra(&self.plan, *c, hours.milli)).sum();
+                self.run(None, hard);
+            }
+            Fact::TaskDone(done) => self.done(done, held, now.0, day(&head.at)),
+            _ => {}
+        }
+        self.newest = Some(now);
+        Advanced::TakenIn
+    }
+
+    /// Takes in the reading of an entry, if it has one and it can be believed.
+    fn read(&mut self, (second, entry): (i64, EntryRef), fact: &Fact) -> bool {
+        let Some((reading, meter)) = fact.reading().and_then(|r| Some((r.reading?, r.meter.as_deref()))) else {
+            return true;
+        };
+        let found = self.meters.iter().position(|dial| meter.is_none_or(|name| name == dial.meter));
+        let Some(dial) = found.map(|index| &mut self.meters[index]) else { return false };
+        let Some(last) = dial.reading else { return false };
+        let carried_milli = last.life.milli - last.shown.milli;
+        let earlier = Shown { entry, second: last.second, reading: last.shown, carried_milli };
+        let later = Shown { entry, second, reading, carried_milli };
+        if !meter::can_both_be_true(dial.kind, &earlier, &later) {
+            return false;
+        }
+        let run = later.life_milli() - last.life.milli;
+        dial.reading = Some(DialReading { shown: reading, life: Decimal::from_milli(later.life_milli()), second });
+        let name = dial.meter.clone();
+        self.run(Some(&name), run);
+        true
+    }
+
+    /// Moves the clocks of a meter on; without a name the weighed ones of the first meter.
+    fn run(&mut self, meter: Option<&str>, milli: i64) {
+        let first = self.meters.first().map(|dial| dial.meter.clone()).unwrap_or_default();
+        for track in &mut self.tracks {
+            let weighed = self.plan.task(&track.task).is_some_and(|task| task.weighed);
+            if meter.map_or(weighed && track.clock == first, |meter| track.clock == meter) {
+                track.now_milli = track.now_milli.map(|now| now + milli);
+            }
+        }
+    }
+
+    fn step(&mut self, clock: &str, milli: i64) {
+        for track in self.tracks.iter_mut().filter(|track| track.clock == clock) {
+            track.now_milli = track.now_milli.map(|now| now + milli);
+        }
+    }
+
+    /// Whether a fill now can be counted without folding: where one belongs to a greasing just done, only counting
+    /// from done moves on by the fill alone.
+    fn may_fill(&self, second: i64) -> bool {
+        let fills = self.tracks.iter().filter(|track| track.clock == "fills" && same_stop(track, second));
+        fills.into_iter().all(|track| self.plan.task(&track.task).is_some_and(|t| t.counting == Counting::Done))
+    }
+
+    fn filled(&mut self, second: i64) {
+        for track in self.tracks.iter_mut().filter(|track| track.clock == "fills") {
+            track.now_milli = track.now_milli.map(|now| now + 1000);
+            if same_stop(track, second) {
+                // Greased first, fuelled then: the fill belongs to the greasing.
+                track.from_milli += 1000;
+                track.due_milli += 1000;
+            }
+        }
+    }
+
+    fn done(&mut self, done: &TaskDone, held: &Held, second: i64, day: i64) {
+        self.skip(done, held);
+        if !done.points.is_empty() {
+            return;
+        }
+        let with: Vec<String> = self.plan.done_with(&done.task).into_iter().map(str::to_owned).collect();
+        for track in self.tracks.iter_mut().filter(|track| with.contains(&track.task)) {
+            let at = if track.clock == "days" { Some(day * 1000) } else { track.now_milli };
+            let Some((at, task)) = at.zip(self.plan.task(&track.task)) else { continue };
+            let counted = count(task.counting, track.interval_milli, track.window_milli, track.due_milli, at);
+            (track.from_milli, track.due_milli, track.done) = (counted.from_milli, counted.due_milli, true);
+            track.done_s = Some(second);
+            track.hard.clear();
+        }
+    }
+
+    fn skip(&mut self, done: &TaskDone, held: &Held) {
+        let Ok(head) = held.entry.head() else { return };
+        let open = self.skipped.entry(done.task.clone()).or_default();
+        let skipped_again = |point: &str| done.skipped.iter().any(|skip| skip.point == point);
+        open.retain(|skip| {
+            if done.points.is_empty() { skipped_again(&skip.point) } else { !done.points.contains(&skip.point) }
+        });
+        for skip in done.skipped.iter().filter(|skip| !done.points.contains(&skip.point)) {
+            // Since when it is open is told by the first who skipped it.
+            if open.iter().all(|known| known.point != skip.point) {
+                open.push(SkippedPoint {
+                    point: skip.point.clone(),
+                    reason: skip.reason.clone(),
+                    stamp: Stamp { entry: held.name(), at: head.at.clone(), by: head.by },
+                });
+            }
+        }
+        open.sort_by(|a, b| a.point.cmp(&b.point));
+        if open.is_empty() {
+            self.skipped.remove(&done.task);
+        }
+    }
+
+    /// What is due at a moment (seconds since 1970, and the place's offset for whole days), the first thing to do first.
+    #[must_use]
+    pub fn due(&self, now_s: i64, offset_s: i32) -> Vec<Due> {
+        let mut list: Vec<Due> = self.plan.tasks.iter().filter_map(|task| self.one(task, now_s, offset_s)).collect();
+        list.sort_by(|a, b| {
+            let key = |d: &Due| (d.state, Reverse(d.used_permille));
+            key(a).cmp(&key(b)).then_with(|| a.task.cmp(&b.task))
+        });
+        list
+    }
+
+    fn one(&self, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<Due> {
+        let today = (now_s + i64::from(offset_s)).div_euclid(DAY_S) * 1000;
+        let tracks = self.tracks.iter().filter(|track| track.task == task.task);
+        let standing = tracks.map(|track| (track, if track.clock == "days" { Some(today) } else { track.now_milli }));
+        let used = |track: &Track, now: i64| (now - track.from_milli).max(0) * 1000 / track.interval_milli;
+        let (track, now) = standing.max_by_key(|(track, now)| now.map_or(-1, |now| used(track, now)))?;
+        let skipped = self.skipped.get(&task.task).into_iter().flatten();
+        let skipped: Vec<SkippedPoint> =
+            skipped.filter(|s| task.points.is_empty() || task.points.contains(&s.point)).cloned().collect();
+        let mut due = Due {
+            task: task.task.clone(),
+            state: State::Unknown,
+            clock: track.clock.clone(),
+            used_permille: 0,
+            left: Decimal::from_milli(track.interval_milli),
+            when: None,
+            why: format!("no reading of the {} yet", track.clock),
+            skipped,
+            needs: task.needs.clone(),
+            cautions: task.cautions.clone(),
+        };
+        let Some(now) = now else { return Some(due) };
+        due.state = if now > track.due_milli + track.window_milli {
+            State::PastWindow
+        } else if now >= track.due_milli - track.window_milli {
+            State::InWindow
+        } else {
+            State::Ahead
+        };
+        due.used_permille = used(track, now);
+        due.left = Decimal::from_milli(track.due_milli - now);
+        due.when = self.when(track, now, offset_s);
+        due.why = why(track, now);
+        if !due.skipped.is_empty() && due.state == State::Ahead {
+            // A point that was not reached is due now, whatever the rest says.
+            due.state = State::InWindow;
+            let points: Vec<&str> = due.skipped.iter().map(|s| s.point.as_str()).collect();
+            due.why = format!("skipped last time: {}", points.join(", "));
+        }
+        Some(due)
+    }
+
+    fn when(&self, track: &Track, now: i64, offset_s: i32) -> Option<crate::due::When> {
+        use crate::due::When;
+        if track.clock == "days" {
+            let second = track.due_milli / 1000 * DAY_S - i64::from(offset_s);
+            return Some(When { second, earliest_s: second, latest_s: Some(second), assumed: false });
+        }
+        let dial = self.meters.iter().find(|dial| dial.meter == track.clock)?;
+        let read_s = dial.reading?.second;
+        let first = self.meters.first().is_some_and(|m| m.meter == dial.meter);
+        let (rate, assumed) = match (dial.rate, self.plan.use_per_day.filter(|_| first)) {
+            (Some(rate), _) => (rate, false),
+            (None, Some(day)) => (Rate { per_day: day, low: day, high: day, readings: 0 }, true),
+            (None, None) => return None,
+        };
+        let left = (track.due_milli - now).max(0);
+        let after = |per_day: Decimal| {
+            (per_day.milli > 0).then(|| read_s.saturating_add(left.saturating_mul(DAY_S) / per_day.milli))
+        };
+        Some(When { second: after(rate.per_day)?, earliest_s: after(rate.high)?, latest_s: after(rate.low), assumed })
+    }
+}
+
+/// Whether a fill belongs to the stop at which the task was done.
+fn same_stop(track: &Track, second: i64) -> bool {
+    track.done_s.is_some_and(|done_s| second <= done_s.saturating_add(SAME_STOP_S))
+}

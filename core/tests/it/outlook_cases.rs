@@ -1,0 +1,93 @@
+//! The outlook a device keeps says what the fold says.
+//!
+//! Generated days of one machine: after every entry that was taken in, both give the same list, but for dates, which
+//! rest on the use per day that only the fold measures anew.
+
+use crate::world::{EX3, World};
+use pintle_core::book::book;
+use pintle_core::due::{Due, due};
+use pintle_core::fact::Fact;
+use pintle_core::outlook::{Advanced, Outlook};
+use proptest::prelude::*;
+use serde_json::{Value, json};
+
+fn without_dates(mut list: Vec<Due>) -> Vec<Due> {
+    list.iter_mut().for_each(|due| due.when = None);
+    // The words tell hard hours, which only the fold sums by condition.
+    list.iter_mut().for_each(|due| due.why = due.why.split(';').next().unwrap_or_default().to_owned());
+    list
+}
+
+fn plan() -> Value {
+    json!({"name": "tracked excavator", "source": "common practice, no source", "tasks": [
+        {"task": "grease", "every": {"hours": "10", "fills": 1}, "counting": "done", "weighed": true},
+        {"task": "oil", "every": {"hours": "250", "days": 180}, "covers": ["grease"]},
+        {"task": "tracks", "every": {"shifts": 2}, "counting": "due"}]})
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn what_was_taken_in_is_what_the_fold_says(acts in proptest::collection::vec((0..9u8, 1..400i64, 0..100i64), 1..60)) {
+        let mut world = World::new(1);
+        world.record(0, 0, "machine_added", json!({"name": "EX3"}));
+        world.record(0, 1, "plan_set", plan());
+        world.record(0, 2, "meter_read", json!({"reading": "1000"}));
+        let mut outlook = Outlook::of(&world.book());
+        let (mut minute, mut tenths, mut taken) = (2, 10_000, 0);
+        for (act, later, run) in acts {
+            minute += later;
+            // Never more than the time that has passed, so that every reading can be believed.
+            tenths += run.min(later / 6);
+            let hours = format!("{}.{}", tenths / 10, tenths % 10);
+            let (kind, body) = match act {
+                0 => ("meter_read", json!({"reading": hours})),
+                1 => ("fuel_filled", json!({"litres": "100", "reading": hours})),
+                2 => ("task_done", json!({"task": "grease", "reading": hours, "skipped": [{"point": "boom foot"}]})),
+                3 => ("task_done", json!({"task": "grease", "points": ["boom foot"], "reading": hours})),
+                4 => ("task_done", json!({"task": "oil", "reading": hours})),
+                5 => ("shift_ended", json!({"reading": hours, "conditions": {"submerged": "1", "dry": "2"}})),
+                6 => ("finding_raised", json!({"sign": "squeak", "urgency": "watch"})),
+                7 => ("task_done", json!({"task": "tracks", "reading": hours})),
+                _ => ("fuel_filled", json!({"litres": "50"})),
+            };
+            world.record(0, minute, kind, body);
+            let held = world.held.last().expect("just recorded");
+            let fact = Fact::read(held.entry.head().expect("a head"), &held.entry).expect("a fact");
+            match outlook.advance(held, &fact) {
+                Advanced::TakenIn => taken += 1,
+                Advanced::Fold => outlook = Outlook::of(&world.book()),
+            }
+            let now = 1_780_000_000 + minute * 60;
+            prop_assert_eq!(
+                without_dates(outlook.due(now, 7200)),
+                without_dates(due(&book(EX3, &world.held), now, 7200))
+            );
+        }
+        prop_assert!(taken > 0);
+    }
+}
+
+#[test]
+fn what_changes_what_stands_is_left_to_the_fold() {
+    let mut world = World::new(1);
+    world.record(0, 0, "machine_added", json!({"name": "EX3"}));
+    let read = world.record(0, 2, "meter_read", json!({"reading": "1000"}));
+    let mut outlook = Outlook::of(&world.book());
+    for (minute, kind, body) in [
+        (3, "corrected", json!({"target": read, "field": "/body/reading", "value": "900"})),
+        (4, "struck", json!({"target": read})),
+        (5, "plan_set", plan()),
+        (6, "meter_read", json!({"reading": "2000"})),
+        (7, "meter_read", json!({"reading": "999"})),
+        (1, "note_left", json!({})),
+    ] {
+        world.record(0, minute, kind, body);
+        let held = world.held.last().expect("just recorded");
+        let fact = Fact::read(held.entry.head().expect("a head"), &held.entry).expect("a fact");
+        let before = outlook.clone();
+        assert_eq!(outlook.advance(held, &fact), Advanced::Fold, "{kind}");
+        assert_eq!(outlook, before, "{kind}");
+    }
+}
