@@ -4,8 +4,8 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    begin, book, clashes, clear, completions, correct, doctor, done, end, enrol, found, fuel, grease, log, machine,
-    machines, man, me, meter, note, read, repair, settle, setup, status, strike, sync,
+    begin, bench, book, clashes, clear, completions, correct, doctor, done, end, enrol, found, fuel, grease, log,
+    machine, machines, man, me, meter, note, read, repair, settle, setup, status, strike, sync,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -70,6 +70,7 @@ pub enum Command {
     Book(book::Book),
     Clashes(clashes::Clashes),
     Settle(settle::Settle),
+    Bench(bench::Bench),
     Me(me::Me),
     Setup(setup::Setup),
     Enrol(enrol::Enrol),

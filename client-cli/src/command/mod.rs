@@ -3,6 +3,7 @@
 //! Promises: a command prints through [`Here`] only, once, after what it recorded is on the disk.
 
 pub mod begin;
+pub mod bench;
 pub mod book;
 pub mod clashes;
 pub mod clear;
@@ -122,6 +123,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Book(args) => book::run(args, here),
         Command::Clashes(args) => clashes::run(args, here),
         Command::Settle(args) => settle::run(args, here),
+        Command::Bench(args) => bench::run(args, here),
         Command::Me(args) => me::run(args, here),
         Command::Setup(args) => setup::run(args, here),
         Command::Enrol(args) => enrol::run(args, here),

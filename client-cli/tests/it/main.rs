@@ -3,6 +3,7 @@
 //! Most run in this process with a clock and random bytes of their own, so that every letter of an answer is known;
 //! what only a real process can show (two at once, a closed pipe) runs the binary.
 
+mod bench;
 mod mistakes;
 mod processes;
 mod reading;

@@ -44,7 +44,7 @@ const COARSE_UM: [(i64, i64); 11] = [
 ];
 
 /// Tap drills of ISO 2306, in hundredths of a millimetre, by major diameter (mm) and pitch (µm).
-const TAP_METRIC: [(i64, i64, i64); 13] = [
+const TAP_METRIC: [(i64, i64, i64); 14] = [
     (4, 700, 330),
     (5, 800, 420),
     (6, 1000, 500),
@@ -54,6 +54,7 @@ const TAP_METRIC: [(i64, i64, i64); 13] = [
     (8, 1000, 700),
     (10, 1500, 850),
     (10, 1250, 875),
+    (10, 1000, 900),
     (12, 1750, 1020),
     (12, 1500, 1050),
     (12, 1250, 1075),

@@ -1,0 +1,284 @@
+//! `pintle bench`: the card for the small repair at the machine: threads, drills, grease, amounts.
+//!
+//! Promises: works without a log and without signal; every card ends with its cautions and with the rule that the
+//! maker's manual and local rules come first. What cannot be reckoned is said, with how it is written. Never records
+//! anything, and never gives a number that `pintle_core::bench` has no source for.
+
+use super::Here;
+use crate::asked;
+use crate::problem::{Code, Problem};
+use crate::ui::{Answer, Line, Tone};
+use clap::Subcommand;
+use pintle_core::bench::drill::{Drill, Set, millimetres};
+use pintle_core::bench::grease::{self, NLGI};
+use pintle_core::bench::{CARD_RULE, DRILLING_CAUTIONS, GREASING_CAUTIONS, thread};
+use pintle_core::decimal::Decimal;
+use serde_json::{Value, json};
+
+/// For the small repair: drills, grease, amounts
+#[derive(Debug, clap::Args)]
+pub struct Bench {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// A thread: which drill stays clear of it, which one before tapping
+    Thread {
+        /// Like M10x1, M8, 1/4-28, "1/8 NPT"
+        thread: String,
+        /// How far the hole in the broken stub is off its middle, in mm
+        #[arg(long, value_name = "MM", allow_negative_numbers = true)]
+        off_centre: Option<String>,
+        /// Which drills you have: metric, inch, fractional, number, letter
+        #[arg(long, value_delimiter = ',', value_name = "SET", default_value = "metric,inch")]
+        sets: Vec<String>,
+    },
+    /// What a grease's designation says: KP2K-20, "ISO-L-XBCHB 2", or a worked penetration: 280
+    Grease {
+        /// As it stands on the cartridge
+        #[arg(required = true)]
+        designation: Vec<String>,
+    },
+    /// What a grease gun gives a stroke, by weighing it before and after
+    Gun {
+        /// Grams before
+        #[arg(long, value_name = "GRAMS", allow_negative_numbers = true)]
+        before: String,
+        /// Grams after
+        #[arg(long, value_name = "GRAMS", allow_negative_numbers = true)]
+        after: String,
+        /// How many strokes between
+        #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]
+        strokes: i64,
+        /// Grams that a joint needs: tells the strokes for it
+        #[arg(long, value_name = "GRAMS", allow_negative_numbers = true)]
+        need: Option<String>,
+    },
+    /// Grease for a rolling bearing, by its size
+    Bearing {
+        /// Outer diameter in mm
+        #[arg(allow_negative_numbers = true)]
+        outer: String,
+        /// Width in mm
+        #[arg(allow_negative_numbers = true)]
+        width: String,
+        /// Grams a stroke of your gun: tells the strokes too
+        #[arg(long, value_name = "GRAMS", allow_negative_numbers = true)]
+        stroke: Option<String>,
+    },
+}
+
+/// A card: what was asked, what is known, what to mind.
+struct Card {
+    heading: String,
+    lines: Vec<Line>,
+    card: Value,
+    cautions: &'static [&'static str],
+}
+
+/// Shows it.
+pub(super) fn run(args: &Bench, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let card = match &args.what {
+        What::Thread { thread, off_centre, sets } => thread_card(thread, off_centre.as_deref(), sets)?,
+        What::Grease { designation } => grease_card(&designation.join(" "))?,
+        What::Gun { before, after, strokes, need } => gun_card(before, after, *strokes, need.as_deref())?,
+        What::Bearing { outer, width, stroke } => bearing_card(outer, width, stroke.as_deref())?,
+    };
+    here.ui.show(&card)
+}
+
+fn unclear(what: &str, fault: &pintle_core::Fault) -> Problem {
+    Problem::new(Code::UnclearWords, format!("{what:?} is not understood")).hint(fault.detail.clone())
+}
+
+/// The named sets; `inch` stands for all three of them.
+fn drill_sets(names: &[String]) -> Result<Vec<(String, Vec<Set>)>, Problem> {
+    let one = |name: &String| {
+        let plain = name.trim().to_lowercase();
+        let sets = match plain.as_str() {
+            "inch" => vec![Set::Fractional, Set::Number, Set::Letter],
+            other => Set::ALL.into_iter().filter(|set| set.as_str() == other).collect(),
+        };
+        if sets.is_empty() {
+            return Err(Problem::new(Code::UnclearWords, format!("{name:?} is no set of drills"))
+                .hint("one of: metric, inch, fractional, number, letter"));
+        }
+        Ok((plain, sets))
+    };
+    names.iter().map(one).collect()
+}
+
+fn thread_card(text: &str, off_centre: Option<&str>, sets: &[String]) -> Result<Card, Problem> {
+    let thread = thread::read(text).map_err(|fault| unclear(text, &fault))?;
+    let off = off_centre.map(|mm| asked::decimal("millimetres", mm)).transpose()?.unwrap_or_default();
+    let off_nm = off.milli * 1000;
+    if off_nm * 2 >= thread.minor_nm {
+        let sentence = format!("{off} mm off its middle, the hole is not in the {} at all", thread.name);
+        return Err(Problem::new(Code::UnclearWords, sentence).hint("like --off-centre 0.3"));
+    }
+    let (major, pitch, minor) =
+        (millimetres(thread.major_nm), millimetres(thread.pitch_nm), millimetres(thread.minor_nm));
+    let small_end = if thread.taper { " at the small end" } else { "" };
+    let mut lines =
+        vec![Line::of(format!("major {major} mm, pitch {pitch} mm, minor {minor} mm{small_end}")).indented(2)];
+    let bore = if off_nm > 0 { format!(" with the hole {off} mm off") } else { String::new() };
+    lines.push(Line::of(format!("largest drill clear of the thread{bore}:")).indented(2));
+    let mut clear = Vec::new();
+    for (name, sets) in drill_sets(sets)? {
+        let drill = thread.clear_drill(&sets, off_nm);
+        let line = match &drill {
+            Some(drill) => Line::toned(Tone::Strong, named(drill)).plain(format!(" ({name})")),
+            None => Line::toned(Tone::Odd, format!("none of the {name} set is small enough")),
+        };
+        lines.push(line.indented(4));
+        clear.push(json!({"set": name, "drill": drill.map(|d| drill_json(&d))}));
+    }
+    if let Some(tap) = &thread.tap_drill {
+        lines.push(
+            Line::of("before tapping anew: ")
+                .with(Tone::Strong, named(tap))
+                .plain(", which cuts into the thread")
+                .indented(2),
+        );
+    } else {
+        lines.push(Line::of("before tapping anew: as the tap's maker says").indented(2));
+    }
+    let mut card = json!({
+        "thread": thread.name, "major_mm": major, "pitch_mm": pitch, "minor_mm": minor, "taper": thread.taper,
+        "off_centre_mm": off, "clear": clear,
+    });
+    if let Some(tap) = &thread.tap_drill {
+        card["tap"] = drill_json(tap);
+    }
+    Ok(Card { heading: thread.name, lines, card, cautions: &DRILLING_CAUTIONS })
+}
+
+/// A drill with its size, where its name does not say it.
+fn named(drill: &Drill) -> String {
+    let size = format!("{} mm", millimetres(drill.nm));
+    if drill.name == size { size } else { format!("{}, {size}", drill.name) }
+}
+
+fn drill_json(drill: &Drill) -> Value {
+    json!({"name": drill.name, "mm": millimetres(drill.nm)})
+}
+
+fn grease_card(text: &str) -> Result<Card, Problem> {
+    if let Ok(penetration) = text.trim().parse::<u32>() {
+        return Ok(penetration_card(penetration));
+    }
+    let said = grease::read(text).map_err(|fault| unclear(text, &fault))?;
+    let purpose = if said.purpose == "any" { "no purpose named".to_owned() } else { format!("for {}", said.purpose) };
+    let mut parts = vec![purpose];
+    parts.push(if said.extreme_pressure { "extreme pressure (EP)" } else { "no extreme pressure" }.to_owned());
+    if said.solids {
+        parts.push("solid lubricant".to_owned());
+    }
+    let degrees = |c: Option<i32>, open: &str| c.map_or_else(|| open.to_owned(), |c| format!("{c} °C"));
+    let lines = vec![
+        Line::of(parts.join(", ")).indented(2),
+        Line::of("NLGI ").with(Tone::Strong, said.nlgi).plain(band(said.nlgi)).indented(2),
+        Line::of(format!(
+            "{} to {}",
+            degrees(said.from_c, "colder than named"),
+            degrees(said.to_c, "hotter than named")
+        ))
+        .indented(2),
+    ];
+    let card = json!({
+        "grease": text.trim(), "purpose": said.purpose, "extreme_pressure": said.extreme_pressure,
+        "solids": said.solids, "nlgi": said.nlgi, "from_c": said.from_c, "to_c": said.to_c,
+    });
+    Ok(Card { heading: text.trim().to_uppercase(), lines, card, cautions: &GREASING_CAUTIONS })
+}
+
+fn band(grade: &str) -> String {
+    let found = NLGI.iter().find(|(g, _, _)| *g == grade);
+    found.map(|(_, low, high)| format!(", worked penetration {low} to {high}")).unwrap_or_default()
+}
+
+fn penetration_card(penetration: u32) -> Card {
+    let grade = grease::nlgi(penetration);
+    let line = match grade {
+        Some(grade) => Line::of("NLGI ").with(Tone::Strong, grade).plain(band(grade)),
+        None => Line::toned(Tone::Odd, "between two grades, or beyond them: no NLGI grade"),
+    };
+    Card {
+        heading: format!("Worked penetration {penetration}"),
+        lines: vec![line.indented(2)],
+        card: json!({"penetration": penetration, "nlgi": grade}),
+        cautions: &GREASING_CAUTIONS,
+    }
+}
+
+/// Grams as people type them, in thousandths.
+fn milligrams(what: &str, text: &str) -> Result<i64, Problem> {
+    asked::decimal(what, text).map(|grams| grams.milli)
+}
+
+fn gun_card(before: &str, after: &str, strokes: i64, need: Option<&str>) -> Result<Card, Problem> {
+    let (before, after) = (milligrams("grams", before)?, milligrams("grams", after)?);
+    let stroke = grease::stroke_milligrams(before, after, strokes).filter(|stroke| *stroke > 0).ok_or_else(|| {
+        Problem::new(Code::UnclearWords, "a gun weighs more before than after 1 to 1000 strokes")
+            .hint("pintle bench gun --before 512 --after 497 --strokes 10")
+    })?;
+    let grams = Decimal::from_milli;
+    let mut lines = vec![Line::toned(Tone::Strong, format!("{} g", grams(stroke))).plain(" a stroke").indented(2)];
+    let mut card = json!({"stroke_g": grams(stroke)});
+    if let Some(need) = need {
+        lines.push(strokes_line(milligrams("grams", need)?, stroke, &mut card)?);
+    }
+    Ok(Card { heading: "Grease gun".into(), lines, card, cautions: &GREASING_CAUTIONS })
+}
+
+fn strokes_line(need: i64, stroke: i64, card: &mut Value) -> Result<Line, Problem> {
+    let strokes = grease::strokes(need, stroke)
+        .ok_or_else(|| Problem::new(Code::UnclearWords, "an amount is more than nothing").hint("like 9, or 1.5"))?;
+    (card["need_g"], card["strokes"]) = (json!(Decimal::from_milli(need)), json!(strokes));
+    let word = if strokes == 1 { "stroke" } else { "strokes" };
+    Ok(Line::of(format!("{} g: ", Decimal::from_milli(need)))
+        .with(Tone::Strong, format!("{strokes} {word}"))
+        .plain(", or until the purge is clean")
+        .indented(2))
+}
+
+fn bearing_card(outer: &str, width: &str, stroke: Option<&str>) -> Result<Card, Problem> {
+    let (outer, width) = (asked::decimal("millimetres", outer)?, asked::decimal("millimetres", width)?);
+    let tenths = |d: Decimal| (d.milli + 50) / 100;
+    let amount = grease::regrease_milligrams(tenths(outer), tenths(width)).filter(|amount| *amount > 0);
+    let amount = amount.ok_or_else(|| {
+        Problem::new(Code::UnclearWords, "a bearing measures 0.1 to 2000 mm").hint("pintle bench bearing 90 20")
+    })?;
+    let grams = Decimal::from_milli(amount);
+    let mut card = json!({"outer_mm": outer, "width_mm": width, "amount_g": grams});
+    let mut lines = vec![
+        Line::toned(Tone::Strong, format!("{grams} g")).plain(" to regrease: 0.005 × D × B").indented(2),
+        Line::of("The maker's amount comes first.").indented(2),
+    ];
+    if let Some(stroke) = stroke {
+        lines.insert(1, strokes_line(amount, milligrams("grams", stroke)?, &mut card)?);
+    }
+    let heading = format!("Bearing {outer} × {width} mm");
+    Ok(Card { heading, lines, card, cautions: &GREASING_CAUTIONS })
+}
+
+impl Answer for Card {
+    fn lines(&self) -> Vec<Line> {
+        let mut lines = vec![Line::toned(Tone::Strong, &self.heading)];
+        lines.extend(self.lines.iter().cloned());
+        lines.extend(self.warnings());
+        lines
+    }
+
+    fn json(&self) -> Value {
+        json!({"card": self.card, "cautions": self.cautions, "rule": CARD_RULE})
+    }
+
+    /// Whoever reads only what must not be missed reads these.
+    fn warnings(&self) -> Vec<Line> {
+        let cautions = self.cautions.iter().map(|caution| Line::toned(Tone::Odd, "! ").plain(caution));
+        cautions.chain([Line::toned(Tone::Odd, "! ").plain(CARD_RULE)]).collect()
+    }
+}
