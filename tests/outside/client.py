@@ -108,27 +108,28 @@ class Device:  # one device and all it keeps; its entries are all about one mach
         need(self.digest() == pull["digest"], "digest:", self.digest(), "is held,", pull["digest"], "was told")
         return len(page) + (self.sync(self.exchange(), "none") if pull["more"] else 0)
 
+    def token(self):  # an assertion of a minute, signed with the device's key, for a token to read with
+        iat = self.last["now_ms"] // 1000
+        claims = dict(iss=self.id, sub=self.id, aud=self.last["store"], iat=iat, exp=iat + 60, jti=fresh())
+        text = ".".join(b64(json.dumps(part).encode()) for part in ({"alg": "EdDSA", "typ": "JWT", "kid": self.id}, claims))
+        assertion = json.dumps({"assertion": text + "." + self.sign(text.encode())}).encode()
+        return self.ask("/v1/token", {}, assertion)[1]["access_token"]
+
 def main(url, code):
-    device = Device(url, code)
-    name = "Loader " + device.mark
+    name = "Loader " + (device := Device(url, code)).mark
     device.record("machine_added", {"name": name, "meter_kind": "hours"})
     for hours in range(100):  # enough for several pages
         device.record("meter_read", {"reading": f"{4100 + hours}.5"})
     device.record("task_done", {"task": "grease"}, words={"text": "left pin took a lot"}, office={"job": "J-7"})
-    first = device.exchange()
-    need(device.send(first)["push"]["outcome"] == "accepted", "the first push was not accepted")
+    need(device.send(first := device.exchange())["push"]["outcome"] == "accepted", "the first push was not accepted")
     received = device.sync(first, "already_held")  # as if that reply had been lost
     device.record("note_left", {"handover": True}, words={"text": "the gate key hangs in the shed"})
     received += device.sync(device.exchange(), "accepted")
     need(device.sync(device.exchange(), "none") == 0, "entries came twice")
     unsealed = [entry for entry in device.links if entry[0] != device.id and entry[1] > device.sealed.get(entry[0], 0)]
     need(not unsealed, "entries under no seal:", unsealed)
-    iat, header = device.last["now_ms"] // 1000, {"alg": "EdDSA", "typ": "JWT", "kid": device.id}
-    claims = dict(iss=device.id, sub=device.id, aud=device.last["store"], iat=iat, exp=iat + 60, jti=fresh())
-    text = b64(json.dumps(header).encode()) + "." + b64(json.dumps(claims).encode())
-    body = json.dumps({"assertion": text + "." + device.sign(text.encode())}).encode()
-    bearer = {"Authorization": "Bearer " + device.ask("/v1/token", {}, body)[1]["access_token"]}
-    headers, answer = device.ask(path := f"/v1/machines/{device.machine}/book", bearer)
+    path, bearer = f"/v1/machines/{device.machine}/book", {"Authorization": "Bearer " + device.token()}
+    headers, answer = device.ask(path, bearer)
     need(answer["book"]["attributes"]["name"]["value"] == name, "the book is another machine's:", answer)
     need(device.ask(path, {**bearer, "If-None-Match": headers["ETag"]})[1] is None, "an unchanged book came twice")
     print(json.dumps(dict(device=device.id, mark=device.mark, sent=len(device.log), received=received, digest="ok", book=name)))
@@ -143,7 +144,6 @@ def check_vectors(path):
         text = seal_text(seal["organisation"], device, seal["from"], seal["to"], links[seal["to"]])
         need(text.hex() == seal["text_hex"], "another text than that of the seal", seal)
 
-try:
-    check_vectors(sys.argv[2]) if sys.argv[1:2] == ["--vectors"] else main(*sys.argv[1:])
-except Exception as wrong:
-    sys.exit(f"client.py: missing or wrong: {wrong!r}")
+if __name__ == "__main__":
+    try: check_vectors(sys.argv[2]) if sys.argv[1:2] == ["--vectors"] else main(*sys.argv[1:])
+    except Exception as wrong: sys.exit(f"client.py: missing or wrong: {wrong!r}")

@@ -1,0 +1,76 @@
+"""Calls the real server in every way its OpenAPI document allows, and in many it does not (schemathesis).
+
+On SQLite, and on PostgreSQL where PINTLE_TEST_POSTGRES names one. With real data: a client enrols and syncs first. Promises:
+no answer of 500 or above, none with a status, media type, header or body that the document does not name. The number of
+cases is bounded (PINTLE_CONTRACT_CASES for each operation); the seed is fixed, so that a failure can be seen again.
+"""
+import os, pathlib, re, subprocess, sys, tempfile, time, urllib.error, urllib.parse, urllib.request, uuid
+sys.path.insert(0, str(pathlib.Path(__file__).parent))
+import client
+
+SERVER = os.path.join(os.environ.get("PINTLE_TEST_BINARIES", "target/debug"), "pintle-server")
+CASES = os.environ.get("PINTLE_CONTRACT_CASES", "15")
+CHECKS = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance,response_headers_conformance"
+READY_WITHIN_S = 60
+
+
+def ready(log, process):
+    """The address and the first code, once the server answers."""
+    until = time.monotonic() + READY_WITHIN_S
+    while time.monotonic() < until and process.poll() is None:
+        if line := re.search(r"pintle enrol (\S+) (\S+)\n", log.read_text()):
+            try:
+                urllib.request.urlopen(line[1] + "/readyz", timeout=5).close()
+                return line[1], line[2]
+            except (urllib.error.URLError, ConnectionError, TimeoutError):
+                pass
+        time.sleep(0.05)
+    sys.exit("check_contract: the server did not come up: " + log.read_text())
+
+
+def filled(url, code):
+    """A token of a device that has recorded and synced."""
+    device = client.Device(url, code)
+    device.record("machine_added", {"name": "Loader", "serial": "LD-1", "site": "quarry road"})
+    for hours in range(5):
+        device.record("meter_read", {"reading": f"{100 + hours}.5"})
+    device.record("task_done", {"task": "grease", "skipped": [{"point": "boom foot"}]}, words={"text": "mud"})
+    device.record("finding_raised", {"sign": "crack", "urgency": "tagged out"})
+    device.sync(device.exchange(), "accepted")
+    return device.token()
+
+
+def call_all(name, database, folder):
+    log = folder / f"{name}.log"
+    with log.open("w") as out:
+        arguments = [SERVER, "--listen", "127.0.0.1:0", "--database", database, "--organisation", "Gravel crew"]
+        server = subprocess.Popen(arguments, stdout=out, stderr=subprocess.STDOUT)
+    try:
+        url, code = ready(log, server)
+        program = [str(pathlib.Path(sys.executable).with_name("st")), "run", url + "/openapi.json", "--checks", CHECKS]
+        bounds = ["--max-examples", CASES, "--seed", "20260504", "--workers", "1", "--phases", "examples,coverage,fuzzing"]
+        quiet = ["--warnings", "off", "--no-color", "--continue-on-failure", "--request-timeout", "30"]
+        header = ["-H", "Authorization: Bearer " + filled(url, code)]
+        ran = subprocess.run(program + bounds + quiet + header, cwd=folder, capture_output=True, text=True)
+        if ran.returncode != 0 or server.poll() is not None:
+            sys.exit(f"check_contract: on {name}: {ran.stdout[-6000:]}{ran.stderr[-2000:]}{log.read_text()[-2000:]}")
+        tally = re.search(r"Test cases:\s*\n\s*([^\n]*)", ran.stdout)
+        if not tally:
+            sys.exit(f"check_contract: on {name} no case is reported: {ran.stdout[-2000:]}")
+        print(f"ok: every call on {name} was answered as documented: {tally[1]}")
+    finally:
+        server.terminate()
+        server.wait()
+
+
+def main():
+    with tempfile.TemporaryDirectory(prefix="pintle-contract.") as folder:
+        folder = pathlib.Path(folder)
+        call_all("SQLite", f"sqlite:{folder}/ledger.db?mode=rwc", folder)
+        if postgres := os.environ.get("PINTLE_TEST_POSTGRES"):
+            database = "contract_" + uuid.uuid4().hex
+            subprocess.run(["psql", "-q", postgres, "-c", f"CREATE DATABASE {database}"], check=True)
+            call_all("PostgreSQL", urllib.parse.urlsplit(postgres)._replace(path="/" + database).geturl(), folder)
+
+
+main()
