@@ -464,6 +464,22 @@ impl Fact {
         Self::read_body(&head.kind, body).and_then(|fact| fact.check(head)).map_err(|fault| fault.under("/body"))
     }
 
+    /// What an entry says that was read with [`Fact::read`] when it was recorded or admitted: lengths and characters are
+    /// not looked at again, which is two thirds of the work.
+    ///
+    /// # Errors
+    /// Where the body does not have the form of its kind at all.
+    pub fn of_known(head: &Head, entry: &Entry) -> Result<Self, Fault> {
+        if head.v > ENTRY_VERSION {
+            return Ok(Fact::Newer);
+        }
+        match entry.part("body") {
+            Part::Open(body) => Self::read_body(&head.kind, body).map_err(|fault| fault.under("/body")),
+            Part::Withheld(_) => Ok(Fact::Withheld),
+            Part::Absent => Err(Fault::new(code::MALFORMED_ENTRY, "/body", "an entry has a body")),
+        }
+    }
+
     fn read_body(kind: &str, body: &Map<String, Value>) -> Result<Self, Fault> {
         Ok(match kind {
             "machine_added" => Fact::MachineAdded(typed(body)?),
@@ -571,7 +587,7 @@ impl Fact {
 }
 
 fn typed<T: DeserializeOwned>(body: &Map<String, Value>) -> Result<T, Fault> {
-    serde_json::from_value(Value::Object(body.clone())).map_err(|error| {
+    T::deserialize(body).map_err(|error| {
         let text = error.to_string();
         // serde names a missing or odd field in backquotes; that is as near to a place as it gets.
         let field = text.split('`').nth(1).filter(|f| body.contains_key(*f) || text.starts_with("missing field"));

@@ -6,7 +6,7 @@
 use super::{Counts, Doubt, Stamp};
 use crate::causality::apart;
 use crate::clash::{self, Clash, Side};
-use crate::entry::{Entry, EntryRef, Held};
+use crate::entry::{Entry, EntryRef, Head, Held};
 use crate::fact::{Choice, Corrected, Fact, Settled};
 use crate::ids::PersonId;
 use crate::moment::Moment;
@@ -53,37 +53,33 @@ pub(crate) struct Amended<'a> {
 /// Reads and amends the entries of a machine. Repetitions are dropped.
 pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
     let mut amended = read(entries);
-    let all = std::mem::take(&mut amended.items);
-    let struck = effective_strikes(&all);
-    let (ended, standing): (Vec<&Item<'_>>, Vec<&Item<'_>>) = all.iter().partition(|item| {
-        struck.contains_key(&item.held.name())
-            && matches!(item.fact, Fact::Struck(_) | Fact::Corrected(_) | Fact::Settled(_))
-    });
-    amended.counts.struck += ended.len() as u64;
-    let mut items = Vec::with_capacity(standing.len());
-    for item in standing {
+    let (acts, plain): (Vec<Item<'_>>, Vec<Item<'_>>) = std::mem::take(&mut amended.items)
+        .into_iter()
+        .partition(|item| matches!(item.fact, Fact::Struck(_) | Fact::Corrected(_) | Fact::Settled(_)));
+    let struck = effective_strikes(&acts);
+    let mut standing = Vec::with_capacity(acts.len());
+    for item in &acts {
         match &item.fact {
+            _ if struck.contains_key(&item.held.name()) => amended.counts.struck += 1,
             Fact::Settled(settled) => amended.settled.push((item.clone(), settled.clone())),
-            _ => items.push(item),
+            _ => standing.push(item),
         }
     }
     let settled = amended.settled.clone();
     let settlements = settlements(&settled);
-    let corrections = corrections(&items);
-    let known: BTreeSet<EntryRef> = items.iter().map(|item| item.held.name()).collect();
-    for &item in &items {
+    let corrections = corrections(&standing);
+    // Both lists are in order of name, as they were read.
+    let here = |items: &[Item<'_>], name: EntryRef| items.binary_search_by_key(&name, |i| i.held.name()).is_ok();
+    for item in &standing {
         if let Fact::Corrected(Corrected { target, .. }) | Fact::Struck(crate::fact::Struck { target }) = &item.fact
-            && !known.contains(target)
-            && !ended.iter().any(|e| e.held.name() == *target)
+            && !here(&plain, *target)
+            && !here(&acts, *target)
         {
             amended.doubts.push(doubt(item.held, "target-unknown", "it names an entry that is not here"));
         }
     }
-    let mut kept = Vec::with_capacity(items.len());
-    for mut item in items.iter().copied().cloned() {
-        if matches!(item.fact, Fact::Corrected(_) | Fact::Struck(_)) {
-            continue;
-        }
+    let mut kept = Vec::with_capacity(plain.len());
+    for mut item in plain {
         let name = item.held.name();
         let corrected = corrections.get(&name).map(Vec::as_slice).unwrap_or_default();
         if !corrected.is_empty() {
@@ -132,7 +128,7 @@ fn read(entries: &[Held]) -> Amended<'_> {
         counts: Counts { entries: unique.len() as u64, ..Counts::default() },
         last: None,
     };
-    let mut last: Option<Item<'_>> = None;
+    let mut last: Option<((i64, EntryRef), &Head)> = None;
     for held in unique.into_values() {
         if let Some(off_s) = held.off_s {
             amended.doubts.push(doubt(held, "clock-off", clock_words(off_s)));
@@ -142,7 +138,7 @@ fn read(entries: &[Held]) -> Amended<'_> {
             amended.doubts.push(doubt(held, "set-aside", code.clone()));
             continue;
         }
-        let (head, fact) = match held.entry.head().map(|head| (head, Fact::read(head, &held.entry))) {
+        let (head, fact) = match held.entry.head().map(|head| (head, Fact::of_known(head, &held.entry))) {
             Ok((head, Ok(fact))) => (head, fact),
             Ok((_, Err(fault))) => {
                 amended.counts.aside += 1;
@@ -157,8 +153,8 @@ fn read(entries: &[Held]) -> Amended<'_> {
         };
         let text = held.entry.text().map(str::to_owned);
         let item = Item { held, fact, at: head.at.clone(), by: head.by, text, clash: None };
-        if last.as_ref().is_none_or(|l| l.order() < item.order()) {
-            last = Some(item.clone());
+        if last.is_none_or(|(order, _)| order < item.order()) {
+            last = Some((item.order(), head));
         }
         match item.fact {
             Fact::Newer => amended.counts.newer += 1,
@@ -166,7 +162,7 @@ fn read(entries: &[Held]) -> Amended<'_> {
             _ => amended.items.push(item),
         }
     }
-    amended.last = last.map(|item| item.stamp());
+    amended.last = last.map(|((_, entry), head)| Stamp { entry, at: head.at.clone(), by: head.by });
     amended
 }
 

@@ -40,7 +40,10 @@ pub(super) fn hands(items: &[Item<'_>], believed: &Believed) -> Option<Hands> {
 /// Shifts with a reading at both ends, or from the end of the shift before.
 fn stretches(items: &[Item<'_>], believed: &Believed) -> Vec<Stretch> {
     let Some(track) = believed.tracks.get(&believed.first) else { return Vec::new() };
-    let life_at = |second: i64| track.iter().find(|(at, _, _)| *at == second).map(|(_, _, life)| *life);
+    let life_at = |second: i64| {
+        let place = track.partition_point(|(at, _, _)| *at < second);
+        track.get(place).filter(|(at, _, _)| *at == second).map(|(_, _, life)| *life)
+    };
     let mut stretches = Vec::new();
     let mut begun: Option<(PersonId, Option<i64>)> = None;
     for item in items {

@@ -45,6 +45,8 @@ pub(super) struct Past {
     fills: Vec<i64>,
     shifts: Vec<i64>,
     hard: Vec<(i64, Condition, i64)>,
+    /// What hard hours up to a moment count beyond themselves, under the plan that is being counted.
+    extras: Vec<(i64, i64)>,
     first_day: i64,
 }
 
@@ -56,6 +58,7 @@ impl Past {
             fills: Vec::new(),
             shifts: Vec::new(),
             hard: Vec::new(),
+            extras: Vec::new(),
             first_day: items.first().map_or(0, |item| day(&item.at)),
         };
         for item in items {
@@ -73,7 +76,13 @@ impl Past {
     }
 
     /// The tracks of a plan's tasks, and how they were kept.
-    pub(super) fn upkeep(&self, plan: &Plan) -> (Vec<Track>, Vec<Keeping>) {
+    pub(super) fn upkeep(mut self, plan: &Plan) -> (Vec<Track>, Vec<Keeping>) {
+        let mut sum = 0;
+        self.extras = Vec::with_capacity(self.hard.len());
+        for (second, condition, hours) in &self.hard {
+            sum += extra(plan, *condition, *hours);
+            self.extras.push((*second, sum));
+        }
         let mut tracks = Vec::new();
         let mut keeping = Vec::new();
         let covering: BTreeMap<&str, BTreeSet<&str>> =
@@ -83,11 +92,14 @@ impl Past {
                 work.task == task.task
                     || covering.get(work.task.as_str()).is_some_and(|done| done.contains(task.task.as_str()))
             });
-            let mut clocks = self.clocks(plan, task);
+            let mut clocks = self.clocks(task);
             let mut kept =
                 Keeping { task: task.task.clone(), early: 0, on_time: 0, late: 0, never: 0, worst_permille: 0 };
             for work in works {
-                self.one_work(plan, task, work, &mut clocks, &mut kept);
+                self.one_work(task, work, &mut clocks, &mut kept);
+            }
+            for track in &mut clocks {
+                track.hard = self.hard_since(plan, task, &track.clock, track.done_s.unwrap_or(i64::MIN));
             }
             if kept.early + kept.on_time + kept.late > 0 {
                 keeping.push(kept);
@@ -98,7 +110,7 @@ impl Past {
     }
 
     /// The clocks of a task before anything was done.
-    fn clocks(&self, plan: &Plan, task: &PlanTask) -> Vec<Track> {
+    fn clocks(&self, task: &PlanTask) -> Vec<Track> {
         let every = &task.every;
         let mut clocks: Vec<(String, i64)> =
             every.meters.iter().map(|(meter, interval)| (meter.clone(), interval.milli)).collect();
@@ -107,13 +119,13 @@ impl Past {
         clocks
             .into_iter()
             .map(|(clock, interval_milli)| {
-                let from_milli = self.value(plan, task, &clock, i64::MIN, self.first_day).unwrap_or(0);
-                let now_milli = (clock != "days").then(|| self.value(plan, task, &clock, i64::MAX, 0)).flatten();
+                let from_milli = self.value(task, &clock, i64::MIN, self.first_day).unwrap_or(0);
+                let now_milli = (clock != "days").then(|| self.value(task, &clock, i64::MAX, 0)).flatten();
                 Track {
                     task: task.task.clone(),
                     window_milli: interval_milli * i64::from(task.window_percent) / 100,
                     due_milli: from_milli + interval_milli,
-                    hard: self.hard_since(plan, task, &clock, i64::MIN),
+                    hard: BTreeMap::new(),
                     clock,
                     interval_milli,
                     from_milli,
@@ -125,11 +137,11 @@ impl Past {
             .collect()
     }
 
-    fn one_work(&self, plan: &Plan, task: &PlanTask, work: &Work, clocks: &mut [Track], kept: &mut Keeping) {
+    fn one_work(&self, task: &PlanTask, work: &Work, clocks: &mut [Track], kept: &mut Keeping) {
         let mut judged: Option<Kept> = None;
         let mut missed = 0;
         for track in clocks.iter_mut() {
-            let Some(at) = self.value(plan, task, &track.clock, work.second, work.day) else { continue };
+            let Some(at) = self.value(task, &track.clock, work.second, work.day) else { continue };
             let (interval, window) = (track.interval_milli, track.window_milli);
             let Counted { from_milli, due_milli, kept: how } =
                 count(task.counting, interval, window, track.due_milli, at);
@@ -141,7 +153,6 @@ impl Past {
             }
             (track.from_milli, track.due_milli, track.done) = (from_milli, due_milli, true);
             track.done_s = Some(work.second);
-            track.hard = self.hard_since(plan, task, &track.clock, work.second);
         }
         match judged {
             Some(Kept::Early) => kept.early += 1,
@@ -153,7 +164,7 @@ impl Past {
     }
 
     /// Where a clock stood at a moment.
-    fn value(&self, plan: &Plan, task: &PlanTask, clock: &str, second: i64, day: i64) -> Option<i64> {
+    fn value(&self, task: &PlanTask, clock: &str, second: i64, day: i64) -> Option<i64> {
         // Entries come in order of time, so their times are sorted.
         let number = |times: &[i64], until: i64| i64::try_from(times.partition_point(|t| *t <= until)).unwrap_or(0);
         match clock {
@@ -163,8 +174,9 @@ impl Past {
             meter => {
                 let life = life_at(self.believed.tracks.get(meter)?, second)?;
                 let weighed = task.weighed && meter == self.believed.first;
-                let hard = self.hard.iter().filter(|(at, _, _)| weighed && *at <= second);
-                Some(life + hard.map(|(_, condition, hours)| extra(plan, *condition, *hours)).sum::<i64>())
+                let before = self.extras.partition_point(|(at, _)| *at <= second);
+                let hard = before.checked_sub(1).filter(|_| weighed).map_or(0, |last| self.extras[last].1);
+                Some(life + hard)
             }
         }
     }
