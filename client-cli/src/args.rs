@@ -4,7 +4,7 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    begin, bench, book, clashes, clear, completions, correct, doctor, done, end, enrol, found, fuel, grease, log,
+    begin, bench, book, clashes, clear, completions, correct, doctor, done, due, end, enrol, found, fuel, grease, log,
     machine, machines, man, me, meter, note, read, repair, settle, setup, status, strike, sync,
 };
 use crate::problem::Exit;
@@ -68,6 +68,7 @@ pub enum Command {
     Machines(machines::Machines),
     Log(log::Log),
     Book(book::Book),
+    Due(due::Due),
     Clashes(clashes::Clashes),
     Settle(settle::Settle),
     Bench(bench::Bench),

@@ -4,6 +4,7 @@
 //! change what stands are folded; a greasing, a reading, a fill, a shift or a note is not.
 
 use crate::odd::Odd;
+use crate::outlook;
 use crate::problem::Problem;
 use crate::store::{Glance, LastReading, TaggedOut, Tx};
 use pintle_core::book::{Book, book, counting};
@@ -70,7 +71,7 @@ pub fn entries(tx: &Tx<'_>, machine: MachineId) -> Result<(MachineId, Vec<Held>)
     Ok((chief, entries))
 }
 
-/// Folds a machine anew and writes its glance.
+/// Folds a machine anew and writes its glance and its outlook.
 ///
 /// # Errors
 /// If the database cannot be used.
@@ -81,6 +82,7 @@ pub fn refold(tx: &Tx<'_>, machine: MachineId) -> Result<(), Problem> {
     let folded = book(chief, &entries);
     let glance = Glance { own_count: own_count(chief)?, ..of_book(&folded, &entries) };
     tx.set_machine(&glance)?;
+    outlook::keep(tx, &folded, glance.own_count)?;
     if machine != chief {
         let mut other = of_book(&book(machine, &tx.entries_of(machine)?), &[]);
         other.own_count = own_count(machine)?;

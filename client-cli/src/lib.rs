@@ -16,6 +16,7 @@ pub mod glance;
 pub mod home;
 pub mod names;
 pub mod odd;
+pub mod outlook;
 pub mod problem;
 pub mod record;
 pub mod store;

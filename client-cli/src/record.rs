@@ -5,16 +5,18 @@
 //! that looks odd is recorded all the same and told.
 //!
 //! Never: a network, a key, a fold of a machine's whole log, except where what stands changes (a finding, a repair, a
-//! correction, an odd reading).
+//! correction, an odd reading) or an entry is told late.
 
 use crate::ambient::{Ambient, Wall, evidence, random};
 use crate::asked;
 use crate::glance;
 use crate::names::{self, Match, Names};
 use crate::odd::{self, Odd};
+use crate::outlook;
 use crate::problem::{Code, Problem};
 use crate::store::{Glance, NewEntry, Own, Store, TaggedOut, Tx};
 use pintle_core::chain::LogHead;
+use pintle_core::due::Due;
 use pintle_core::entry::{ENTRY_VERSION, Entry, EntryRef, Head, Held};
 use pintle_core::fact::Fact;
 use pintle_core::fault::{Fault, code};
@@ -74,6 +76,8 @@ pub struct Recorded {
     pub names: Names,
     /// What looks odd about its reading.
     pub odd: Option<Odd>,
+    /// What is due next on the machine, where that is known at once.
+    pub next: Option<Due>,
     /// When it happened, if the person said so.
     pub said_at: Option<Moment>,
     /// Who did it, if the person said so.
@@ -188,8 +192,14 @@ impl Recording<'_> {
         tagged_out.retain(|tagged| tagged.entry != held.name());
         let names = self.names_for(&fact, &tagged_out)?;
         let said_by = (self.by != self.own.person).then_some(self.by);
+        let next = match &machine {
+            Some(machine) if outlook::is_answered(&fact) => {
+                outlook::next(self.tx, &self.own, machine, &held, &self.wall)?
+            }
+            _ => None,
+        };
         let (said_at, namesakes) = (self.claimed.clone(), self.namesakes);
-        Ok(Recorded { held, fact, machine, tagged_out, names, odd, said_at, said_by, namesakes })
+        Ok(Recorded { held, fact, machine, tagged_out, names, odd, next, said_at, said_by, namesakes })
     }
 
     /// The machine at the front of the words, taken off them; the machine used last where the first word is none.

@@ -8,8 +8,8 @@
 //! Rules of the tables: strict types; ids, keys and hashes are bytes of one length; instants of the server are
 //! milliseconds, what people claim is seconds; decimals are thousandths. An entry, once written, is neither changed
 //! nor deleted: only its place in the ledger and its standing are learned later, and where two copies of one device went
-//! apart, entries of the branch that was given up move to `branch` and name where they were recorded again. Everything in `machine` can be
-//! computed again from `entry`; it is kept so that recording need not read the whole log of a machine.
+//! apart, entries of the branch that was given up move to `branch` and name where they were recorded again. Everything in `machine` and
+//! `outlook` can be computed again from `entry`; it is kept so that recording need not read the whole log of a machine.
 
 /// One step of the device's schema.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,9 +21,10 @@ pub struct Step {
 }
 
 /// Every step, in order.
-pub const STEPS: &[Step] = &[Step {
-    version: 1,
-    sql: r#"
+pub const STEPS: &[Step] = &[
+    Step {
+        version: 1,
+        sql: r#"
 CREATE TABLE own (
   one INTEGER PRIMARY KEY CHECK (one = 1),
   device BLOB NOT NULL CHECK (length(device) = 16),
@@ -143,4 +144,20 @@ CREATE TABLE notice (
   sentence TEXT NOT NULL
 ) STRICT;
 "#,
-}];
+    },
+    // `folded` 0: some entries were taken in since the fold, good for an answer at once. `made_by` names the program that
+    // folded, so that another version folds anew. Whether an outlook is up to date is told by `counted`, the number
+    // of this device's entries about the machine that it knows: pulled entries are folded as they come.
+    Step {
+        version: 2,
+        sql: r#"
+CREATE TABLE outlook (
+  machine BLOB PRIMARY KEY CHECK (length(machine) = 16),
+  counted INTEGER NOT NULL CHECK (counted >= 0),
+  folded INTEGER NOT NULL CHECK (folded IN (0, 1)),
+  made_by TEXT NOT NULL,
+  json TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+"#,
+    },
+];

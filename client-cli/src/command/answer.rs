@@ -1,13 +1,14 @@
 //! The answer to a recording: one line that says what stands in the log now; a hazard stands before it.
 //!
 //! Promises: what a person reads first is what could hurt them; the entry follows under the name it has in the log, in
-//! the words of the crew; a reading that looks odd comes with what to type if it is wrong. Never: a lookup, a second
-//! entry.
+//! the words of the crew, then what is due next on the machine; a reading that looks odd comes with what to type if it is
+//! wrong. Never: a lookup, a second entry.
 
-use crate::names::shown;
+use crate::names::shown as shown_machine;
 use crate::record::Recorded;
 use crate::store::TaggedOut;
-use crate::ui::{Answer, Line, Tone, words};
+use crate::ui::{Answer, Line, Tone, due as shown, words};
+use pintle_core::due::Due;
 use pintle_core::entry::Part;
 use pintle_core::fact::MeterKind;
 use serde_json::{Value, json};
@@ -69,6 +70,7 @@ impl Answer for RecordedAnswer {
             lines.push(Line::of(format!("\"{text}\"")).indented(2));
         }
         lines.extend(self.warnings_after());
+        lines.extend(self.recorded.next.as_ref().map(next));
         lines
     }
 
@@ -108,6 +110,9 @@ impl Answer for RecordedAnswer {
         if !tagged_out.is_empty() {
             answer["tagged_out"] = json!(tagged_out);
         }
+        if let Some(next) = &self.recorded.next {
+            answer["next"] = json!(next);
+        }
         if let Some(odd) = odd {
             let sentence = odd.sentence(words::unit(self.kind()));
             answer["odd"] = json!({"code": odd.code(), "sentence": sentence, "hint": self.how_to_correct()});
@@ -125,7 +130,8 @@ impl RecordedAnswer {
         let mut lines = Vec::new();
         if let (Some(machine), 1..) = (&self.recorded.machine, self.recorded.namesakes) {
             let more = words::counted(self.recorded.namesakes as u64, "other machine has", "other machines have");
-            let which = machine.site.as_ref().map(|_| format!(" This is {}.", shown(machine))).unwrap_or_default();
+            let which =
+                machine.site.as_ref().map(|_| format!(" This is {}.", shown_machine(machine))).unwrap_or_default();
             lines.push(Line::toned(Tone::Odd, format!("{more} that name.{which}")));
             lines.push(Line::toned(Tone::Faint, "> ").plain("pintle clashes"));
         }
@@ -134,6 +140,11 @@ impl RecordedAnswer {
         lines.push(Line::toned(Tone::Faint, "> ").plain(self.how_to_correct()));
         lines
     }
+}
+
+/// What is due next, in one short line.
+fn next(due: &Due) -> Line {
+    Line::toned(Tone::Faint, "next: ").with(shown::tone(due.state), shown::sentence(due))
 }
 
 /// The hazard line of a machine that must not be run.

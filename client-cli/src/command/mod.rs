@@ -11,6 +11,7 @@ pub mod completions;
 pub mod correct;
 pub mod doctor;
 pub mod done;
+pub mod due;
 pub mod end;
 pub mod enrol;
 pub mod found;
@@ -121,6 +122,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Machines(args) => machines::run(args, here),
         Command::Log(args) => log::run(args, here),
         Command::Book(args) => book::run(args, here),
+        Command::Due(args) => due::run(args, here),
         Command::Clashes(args) => clashes::run(args, here),
         Command::Settle(args) => settle::run(args, here),
         Command::Bench(args) => bench::run(args, here),

@@ -224,6 +224,17 @@ impl Tx<'_> {
         Ok(newest)
     }
 
+    /// The newest entries of a machine by the time people claim, oldest first.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn newest_of(&self, machine: MachineId, most: u64) -> Result<Vec<Held>, Problem> {
+        let clause = "WHERE machine = ? ORDER BY at_s DESC, device DESC, seq DESC LIMIT ?";
+        let mut newest = self.helds(clause, params![Col(machine), most])?;
+        newest.reverse();
+        Ok(newest)
+    }
+
     /// Entries of one device's log from a number on, in order: at most `entries_max`, and no more once `bytes_max` of
     /// canonical bytes are reached; at least one if there is one.
     ///

@@ -9,11 +9,13 @@
 
 mod entries;
 mod machines;
+mod outlooks;
 mod people;
 mod sync;
 
 pub use entries::{NewEntry, Placed};
 pub use machines::{Glance, LastReading, TaggedOut};
+pub use outlooks::{Kept, Sort};
 pub use people::{DeviceRow, PersonRow};
 pub use sync::{Outcome, SyncRow};
 

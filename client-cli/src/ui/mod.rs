@@ -4,6 +4,7 @@
 //! pipe ends the output and nothing else. Colours only where a terminal asks for them (`NO_COLOR`, `CLICOLOR_FORCE`,
 //! `TERM=dumb` are heeded); the same words stand there without them. Text is broken to the width of the screen.
 
+pub mod due;
 mod progress;
 mod text;
 pub mod words;
