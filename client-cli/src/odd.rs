@@ -89,7 +89,7 @@ mod tests {
     fn odd(kind: MeterKind, last: &str, hours_later: i64, reading: &str) -> Option<Odd> {
         let last = LastReading { reading: last.parse().expect("a decimal"), at_s: 1_780_000_000 };
         let glance = Glance { reading: Some(last), meter_kind: kind, ..Glance::unknown(MachineId([1; 16])) };
-        let fact = Fact::MeterRead(Reading { reading: Some(reading.parse().expect("a decimal")), meter: None });
+        let fact = Fact::MeterRead(Reading { reading: Some(reading.parse().expect("a decimal")), meter: None }.into());
         let at = Moment::at(last.at_s + hours_later * 3600, 0).expect("in range");
         judge(&glance, &fact, &at)
     }

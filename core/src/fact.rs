@@ -3,6 +3,10 @@
 //! Promises: an entry of an unknown kind or of a later version is [`Fact::Newer`], kept and counted, never an error.
 //! Fields this version does not know are left alone. A known kind whose body breaks a rule is a fault with its place.
 
+mod terms;
+
+pub use terms::{Condition, MeterChange, MeterKind, Purge, Sign, Urgency};
+
 use crate::decimal::Decimal;
 use crate::entry::{ENTRY_VERSION, Entry, EntryRef, Head, Part};
 use crate::fault::{Fault, code};
@@ -14,143 +18,6 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 use std::collections::{BTreeMap, BTreeSet};
 
-macro_rules! words_enum {
-    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal),+ $(,)? }) => {
-        $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] $variant),+ }
-        impl $name {
-            /// Every value, in the order in which they are offered.
-            pub const ALL: &'static [$name] = &[$($name::$variant),+];
-            /// As it is written in entries.
-            #[must_use]
-            pub fn as_str(self) -> &'static str {
-                match self { $($name::$variant => $text),+ }
-            }
-        }
-        impl std::str::FromStr for $name {
-            type Err = String;
-            fn from_str(text: &str) -> Result<Self, String> {
-                match text {
-                    $($text => Ok($name::$variant),)+
-                    _ => Err(format!("one of: {}", [$($text),+].join(", "))),
-                }
-            }
-        }
-        impl std::fmt::Display for $name {
-            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result { f.write_str(self.as_str()) }
-        }
-    };
-}
-
-words_enum!(
-    /// What a meter counts.
-    MeterKind {
-        /// Hours of running.
-        Hours = "hours",
-        /// Kilometres.
-        Kilometres = "km",
-        /// Working cycles.
-        Cycles = "cycles",
-    }
-);
-words_enum!(
-    /// How hard the hours were.
-    Condition {
-        /// Nothing special.
-        Dry = "dry",
-        /// Dust that settles on every joint.
-        Dusty = "dusty",
-        /// Mud that packs into the joints.
-        Muddy = "muddy",
-        /// Joints under water.
-        Submerged = "submerged",
-        /// Frost.
-        Frost = "frost",
-    }
-);
-words_enum!(
-    /// What came out of a joint when it was greased.
-    Purge {
-        /// Clean grease.
-        Clean = "clean",
-        /// Dirt.
-        Dirty = "dirty",
-        /// Water.
-        Water = "water",
-        /// Metal.
-        Metal = "metal",
-        /// Nothing came out: the grease went elsewhere, or not enough was pumped.
-        Nothing = "nothing",
-    }
-);
-words_enum!(
-    /// Signs that something is wrong or different.
-    Sign {
-        /// Squeaks: the point is already past due.
-        Squeak = "squeak",
-        /// Play in a joint.
-        Play = "play",
-        /// A leak.
-        Leak = "leak",
-        /// A grease fitting is gone.
-        MissingFitting = "missing fitting",
-        /// A grease fitting takes no grease.
-        BlockedFitting = "blocked fitting",
-        /// Metal in the grease.
-        MetalInGrease = "metal in grease",
-        /// Water in the grease.
-        WaterInGrease = "water in grease",
-        /// A crack.
-        Crack = "crack",
-        /// Something loose.
-        Loose = "loose",
-        /// A noise.
-        Noise = "noise",
-        /// Vibration.
-        Vibration = "vibration",
-        /// A smell.
-        Smell = "smell",
-        /// Heat.
-        Heat = "heat",
-        /// Anything else, told in words.
-        Other = "other",
-    }
-);
-words_enum!(
-    /// How urgent a finding is.
-    Urgency {
-        /// Keep an eye on it.
-        Watch = "watch",
-        /// Mend it soon.
-        Soon = "soon",
-        /// Do not run the machine until it is mended or cleared.
-        TaggedOut = "tagged out",
-    }
-);
-words_enum!(
-    /// Why a meter no longer goes on from where it was.
-    MeterChange {
-        /// Another meter was fitted.
-        Replaced = "replaced",
-        /// The meter passed its last digit.
-        RolledOver = "rolled over",
-    }
-);
-
-impl Sign {
-    /// The urgency a finding with this sign has unless its author says otherwise. Common practice, no source:
-    /// a crack can let go without warning, the rest can wait for the end of the shift but not for long.
-    #[must_use]
-    pub fn default_urgency(self) -> Urgency {
-        match self {
-            Sign::Crack => Urgency::TaggedOut,
-            Sign::Noise | Sign::Vibration | Sign::Smell | Sign::Other => Urgency::Watch,
-            _ => Urgency::Soon,
-        }
-    }
-}
-
 /// A reading of a meter, part of many entries.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Reading {
@@ -160,6 +27,26 @@ pub struct Reading {
     /// Which meter; absent for the machine's first one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub meter: Option<String>,
+}
+
+/// Source of a reading that came from the machine's own transmitter; see [`crate::telematics`].
+pub const TELEMATICS: &str = "telematics";
+
+/// `meter_read`
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct MeterRead {
+    /// Where the reading comes from, if no person read it: [`TELEMATICS`], or a name a later version gives.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// The meter.
+    #[serde(flatten)]
+    pub reading: Reading,
+}
+
+impl From<Reading> for MeterRead {
+    fn from(reading: Reading) -> Self {
+        Self { source: None, reading }
+    }
 }
 
 /// `machine_added`
@@ -423,7 +310,7 @@ pub struct JobSet {
 pub enum Fact {
     MachineAdded(MachineAdded),
     MachineChanged(MachineChanged),
-    MeterRead(Reading),
+    MeterRead(MeterRead),
     MeterChanged(MeterChanged),
     FuelFilled(FuelFilled),
     ShiftBegun(ShiftBegun),
@@ -538,7 +425,7 @@ impl Fact {
     #[must_use]
     pub fn reading(&self) -> Option<&Reading> {
         match self {
-            Fact::MeterRead(r) => Some(r),
+            Fact::MeterRead(f) => Some(&f.reading),
             Fact::FuelFilled(f) => Some(&f.reading),
             Fact::ShiftBegun(f) => Some(&f.reading),
             Fact::ShiftEnded(f) => Some(&f.reading),
@@ -548,6 +435,15 @@ impl Fact {
             _ => None,
         }
         .filter(|r| r.reading.is_some())
+    }
+
+    /// Where its reading comes from, if no person read it.
+    #[must_use]
+    pub fn source(&self) -> Option<&str> {
+        match self {
+            Fact::MeterRead(f) => f.source.as_deref(),
+            _ => None,
+        }
     }
 
     /// What serde cannot know: texts, lengths, ranges, and what may be corrected.
@@ -563,7 +459,7 @@ impl Fact {
             check_texts(&Value::Object(body), "")?;
         }
         match &self {
-            Fact::MeterRead(r) if r.reading.is_none() => {
+            Fact::MeterRead(f) if f.reading.reading.is_none() => {
                 Err(Fault::new(code::MALFORMED_ENTRY, "/reading", "a reading is missing"))
             }
             Fact::TaskDone(f) => check_minutes(f.minutes),
@@ -690,6 +586,7 @@ mod tests {
             ),
             ("machine_changed", json!({"site":"south"})),
             ("meter_read", json!({"reading":"4127.5"})),
+            ("meter_read", json!({"reading":"4127.5","meter":"km","source":"telematics"})),
             ("meter_changed", json!({"old_reading":"4321","new_reading":"0","reason":"replaced"})),
             ("fuel_filled", json!({"litres":"120","full":true,"reading":"4127.5"})),
             ("shift_begun", json!({"operator":"AQEBAQEBAQEBAQEBAQEBAQ"})),
@@ -726,6 +623,7 @@ mod tests {
             ("meter_read", json!({}), code::MALFORMED_ENTRY, "/body/reading"),
             ("meter_read", json!({"reading":"-1"}), code::MALFORMED_ENTRY, "/body"),
             ("meter_read", json!({"reading":5}), code::MALFORMED_ENTRY, "/body"),
+            ("meter_read", json!({"reading":"5","source":"a\u{202e}b"}), code::BAD_TEXT, "/body/source"),
             ("task_done", json!({"task":"x","minutes":-1}), code::OUT_OF_RANGE, "/body/minutes"),
             ("task_done", json!({"task":""}), code::OUT_OF_RANGE, "/body/task"),
             ("task_done", json!({"task":"a\u{202e}b"}), code::BAD_TEXT, "/body/task"),

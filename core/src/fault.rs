@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 /// What is wrong with an input, and where.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
 #[error("{code} at {pointer:?}: {detail}")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Fault {
     /// Stable code, a slug such as `out-of-range`.
     pub code: String,
@@ -39,6 +40,10 @@ pub mod code {
     pub const MACHINE_SEQUENCE_GAP: &str = "machine-sequence-gap";
     /// The device that made the entry had been revoked before it pushed it.
     pub const DEVICE_REVOKED: &str = "device-revoked";
+    /// An outside document is not of the form it should have.
+    pub const MALFORMED_DOCUMENT: &str = "malformed-document";
+    /// An outside document is larger than one may be.
+    pub const PAYLOAD_TOO_LARGE: &str = "payload-too-large";
     /// The entry names a target that cannot be corrected, struck or settled that way.
     pub const BAD_TARGET: &str = "bad-target";
 }

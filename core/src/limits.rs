@@ -34,5 +34,9 @@ pub const CLOCK_OFF_MARKED_S: i64 = 300;
 pub const TWIN_METER_MILLI: i64 = 2_000;
 /// The same within this many seconds where one of them has no reading: twelve hours, one working day.
 pub const TWIN_CLOCK_S: i64 = 12 * 3600;
+/// Largest telematics document, in bytes: a page of 100 machines has some 100 KB.
+pub const TELEMATICS_BYTES_MAX: usize = 4 * 1024 * 1024;
+/// Most machines one telematics document may tell of: feeds give pages of 100.
+pub const TELEMATICS_MACHINES_MAX: usize = 5_000;
 /// Notes and repairs a book lists; older ones are counted and stand in the log.
 pub const BOOK_LIST_MAX: usize = 20;

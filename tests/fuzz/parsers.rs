@@ -14,6 +14,7 @@ use pintle_core::exchange::{ClockSample, Digest, SyncReply, SyncRequest};
 use pintle_core::fact::{Fact, check_free_text, check_name};
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, RequestId, StoreId};
 use pintle_core::moment::Moment;
+use pintle_core::telematics;
 use pintle_core::{Fault, Head};
 
 /// A parser, fed with bytes; panics if a law is broken.
@@ -28,6 +29,7 @@ pub const PARSERS: &[(&str, Parser)] = &[
     ("moment", moment),
     ("sync_reply", sync_reply),
     ("sync_request", sync_request),
+    ("telematics", telematics),
     ("text", text),
 ];
 
@@ -132,6 +134,21 @@ fn text(bytes: &[u8]) {
     for result in [check_name(text), check_free_text(text)] {
         if let Err(fault) = result {
             well_formed(&fault);
+        }
+    }
+}
+
+/// What is read from a document is within what an entry may hold, and its faults stand within the machine they are of.
+fn telematics(bytes: &[u8]) {
+    let reports = match telematics::read(bytes) {
+        Ok(reports) => reports,
+        Err(fault) => return well_formed(&fault),
+    };
+    for report in reports {
+        assert!(report.faults.iter().all(|fault| fault.pointer.starts_with(&report.place)), "{:?}", report.faults);
+        report.faults.iter().for_each(well_formed);
+        for amount in [&report.hours, &report.idle_hours, &report.km, &report.fuel_litres].into_iter().flatten() {
+            assert_eq!(amount.value.to_string().parse(), Ok(amount.value));
         }
     }
 }

@@ -31,6 +31,6 @@ pub(super) fn run(args: &Read, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             Problem::new(Code::UnclearReading, "what does the meter show?").hint(hint)
         })?;
         let reading = Some(asked::reading(&word, &machine)?);
-        recording.say(Saying::about(machine.id, Fact::MeterRead(Reading { reading, meter: args.meter.clone() })))
+        recording.say(Saying::about(machine.id, Fact::MeterRead(Reading { reading, meter: args.meter.clone() }.into())))
     })
 }

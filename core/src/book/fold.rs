@@ -14,7 +14,7 @@ use crate::causality::{apart, knew};
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
 use crate::entry::{EntryRef, Held};
-use crate::fact::{Choice, Fact, MeterKind, Reading, TaskDone, Urgency};
+use crate::fact::{Choice, Fact, MeterKind, Reading, TELEMATICS, TaskDone, Urgency};
 use crate::ids::{ClashId, DeviceId, MachineId, PersonId};
 use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
 use crate::meter::{self, Shown};
@@ -238,8 +238,10 @@ fn one_meter(
     let reading = |(shown, item): &(Shown, &Item<'_>)| MeterReading {
         shown: shown.reading,
         life: Decimal::from_milli(shown.life_milli()),
+        source: item.fact.source().map(str::to_owned),
         stamp: item.stamp(),
     };
+    let transmitted = readings.iter().rev().find(|(_, item)| item.fact.source() == Some(TELEMATICS)).map(reading);
     let mut doubted: Vec<MeterReading> =
         readings.iter().filter(|(s, _)| refused.contains(&s.entry)).map(reading).collect();
     doubted.extend(doubtful.iter().map(|&i| reading(kept[i])));
@@ -252,7 +254,7 @@ fn one_meter(
         believed.iter().map(|&i| (kept[i].0.second, upkeep::day(&kept[i].1.at), kept[i].0.life_milli())).collect();
     let reading = believed.last().map(|&i| reading(kept[i]));
     let rate = meter::rate(&track);
-    (Meter { meter, kind, reading, doubtful: doubted, changes, rate }, track)
+    (Meter { meter, kind, reading, doubtful: doubted, telematics: transmitted, changes, rate }, track)
 }
 
 /// Neighbouring readings by people who had not seen each other's, which cannot both be true: a clash. Gives the

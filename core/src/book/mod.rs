@@ -155,6 +155,9 @@ pub struct Meter {
     pub reading: Option<MeterReading>,
     /// Readings that cannot be true together with the believed ones.
     pub doubtful: Vec<MeterReading>,
+    /// The newest reading the machine's own transmitter gave, believed or not: it may disagree with what people read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub telematics: Option<MeterReading>,
     /// How often the meter was changed or rolled over.
     pub changes: u64,
     /// Use per day, where readings tell.
@@ -172,7 +175,10 @@ pub struct MeterReading {
     /// What the machine had run in its life.
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub life: Decimal,
-    /// Who read it.
+    /// Where it comes from, if no person read it: `telematics`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// Who read it, or recorded what another source gave.
     #[serde(flatten)]
     pub stamp: Stamp,
 }

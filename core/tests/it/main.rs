@@ -11,4 +11,5 @@ mod fold_laws;
 mod handover_cases;
 mod outlook_cases;
 mod session_cases;
+mod telematics_cases;
 mod world;

@@ -87,7 +87,7 @@ fn acts() -> Vec<Act> {
         (71, "EX3", found(Sign::Squeak, "bucket pin left", 4_128_600), Some("squeaks when curling")),
         (74, "EX3", greased(4_128_600, &["bucket pin left"], &[], Purge::Dirty), None),
         (183, "EX3", noted(false), Some("waited an hour for the lorry")),
-        (246, "EX3", Fact::MeterRead(at(4_131_200)), None),
+        (246, "EX3", Fact::MeterRead(at(4_131_200).into()), None),
         (
             250,
             "EX3",
@@ -128,7 +128,7 @@ fn acts() -> Vec<Act> {
             }),
             Some("a drop a minute at the gland"),
         ),
-        (468, "L2", Fact::MeterRead(at(9_804_600)), None),
+        (468, "L2", Fact::MeterRead(at(9_804_600).into()), None),
         (530, "L2", greased(9_805_600, &["centre pivot"], &[], Purge::Clean), None),
         (548, "L2", ended(Condition::Dusty, 3_500, 9_805_800), None),
         (551, "L2", noted(true), Some("top up hydraulic oil before the start, the can is in the box")),

@@ -8,10 +8,8 @@ use super::{Source, assert_each_bad, assert_none, repository};
 
 /// A module opens with what it promises and what it never does: at least so many lines.
 const HEAD_LINES_MIN: usize = 3;
-/// Longest file, in lines: what fits a head. Longer ones are listed in [`LONG_FILES`].
+/// Longest file, in lines: what fits a head. No file is excepted.
 const FILE_LINES_MAX: usize = 700;
-/// Files that are longer, and how long each may be at most.
-const LONG_FILES: &[(&str, usize)] = &[("core/src/fact.rs", 730)];
 
 /// What the domain must not name: input and output, clocks, randomness, threads, floats.
 const NEVER_IN_CORE: &[&str] = &[
@@ -94,27 +92,9 @@ fn forbidden_code(files: &[Source]) -> Vec<String> {
 }
 
 fn long_files(files: &[Source]) -> Vec<String> {
-    let mut complaints = Vec::new();
-    for file in files.iter().filter(|file| file.is_rust()) {
-        let lines = file.text.lines().count();
-        let allowed = LONG_FILES.iter().find(|(path, _)| *path == file.path).map(|(_, lines)| *lines);
-        match allowed {
-            None if lines > FILE_LINES_MAX => {
-                complaints.push(format!("{}: {lines} lines, more than {FILE_LINES_MAX}: split it", file.path));
-            }
-            Some(most) if lines > most => {
-                complaints.push(format!("{}: {lines} lines, more than its {most}; the list only shrinks", file.path));
-            }
-            Some(_) if lines <= FILE_LINES_MAX => {
-                complaints.push(format!("{}: {lines} lines; take it off the list of long files", file.path));
-            }
-            _ => {}
-        }
-    }
-    for (path, _) in LONG_FILES.iter().filter(|(path, _)| files.len() > 1 && !files.iter().any(|f| f.path == *path)) {
-        complaints.push(format!("{path}: is gone; take it off the list of long files"));
-    }
-    complaints
+    let lines = files.iter().filter(|file| file.is_rust()).map(|file| (&file.path, file.text.lines().count()));
+    let long = lines.filter(|(_, lines)| *lines > FILE_LINES_MAX);
+    long.map(|(path, lines)| format!("{path}: {lines} lines, more than {FILE_LINES_MAX}: split it")).collect()
 }
 
 /// Names that say nothing about what is inside.
@@ -209,10 +189,7 @@ fn each_rule_about_sources_can_fail() {
         ],
     );
     let long = "//! x\n".repeat(FILE_LINES_MAX + 1);
-    assert_each_bad(
-        long_files,
-        &[("a/src/x.rs", &long), (LONG_FILES[0].0, &long.repeat(2)), (LONG_FILES[0].0, "short")],
-    );
+    assert_each_bad(long_files, &[("a/src/x.rs", &long)]);
     assert_each_bad(
         empty_names,
         &[("a/src/utils.rs", ""), ("a/src/x.rs", "pub struct SyncManager;"), ("a/src/helpers.rs", "")],
