@@ -17,6 +17,9 @@ use crate::ids::{Baton, DeviceId, OrganisationId, RequestId, StoreId};
 use crate::limits::{NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX};
 use std::collections::BTreeMap;
 
+/// Code of a refused cursor whose place in the ledger holds something else than it did.
+pub const REWRITTEN: &str = "rewritten";
+
 /// What a device has stored about sync. Loaded at the start and after every [`Effect::Apply`].
 #[derive(Debug, Clone, PartialEq)]
 pub struct Standing {
@@ -382,7 +385,7 @@ impl Session {
         let Some(standing) = self.standing.clone() else { return self.stop(Stop::Stalled) };
         self.network_tries = 0;
         let mut notices = Vec::new();
-        let void = (reply.store, reply.epoch) != sent_epoch;
+        let void = (reply.store, reply.epoch) != sent_epoch || went_back(&reply, &standing);
         if void {
             notices.push(Notice::LedgerChanged);
         }
@@ -514,6 +517,17 @@ impl Session {
         };
         vec![Effect::Tell(Notice::Repairing), Effect::Apply(Box::new(apply))]
     }
+}
+
+/// Whether the ledger has lost what this device saw in it: it was restored from an older copy and nobody said so.
+///
+/// Either the cursor's place holds something else now, or the server's end of this device's log lies before entries
+/// that had been placed. What is held is offered again from the beginning; what the server has is recognised by link.
+fn went_back(reply: &SyncReply, standing: &Standing) -> bool {
+    let rewritten = reply.pull.outcome == PullOutcome::Refused && reply.pull.code.as_deref() == Some(REWRITTEN);
+    let placed = standing.first_unplaced.map_or(standing.log.seq, |first| first - 1);
+    let known_log = !standing.copied && standing.recover.is_none() && reply.push.outcome != PushOutcome::Fork;
+    rewritten || (known_log && reply.log.seq < placed)
 }
 
 /// Whether a version such as `1.10.0` is newer than this program.

@@ -125,3 +125,55 @@ fn a_server_killed_during_sync_loses_and_doubles_nothing() {
         assert_eq!(found["logs"], Value::from(2), "{found}");
     }
 }
+
+/// The operator puts yesterday's copy of the database back and tells nobody: the devices fill it again by themselves.
+#[test]
+fn a_server_put_back_to_an_older_copy_is_filled_again_by_the_devices() {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    let crews = [Crew::K7, Crew::M4];
+    house.enrol_all(&crews);
+    house.must(Crew::K7, &["machine", "add", "EX3"]);
+    let sync_all = |house: &mut House| {
+        for crew in [Crew::K7, Crew::M4, Crew::K7] {
+            house.must(crew, &["sync"]);
+        }
+    };
+    sync_all(&mut house);
+    house.stage.kill_server().expect("stopped");
+    let files = |folder: &std::path::Path| {
+        let all = std::fs::read_dir(folder).expect("a folder").map(|file| file.expect("a file").path());
+        let of_ledger = |path: &PathBuf| path.file_name().is_some_and(|n| n.to_string_lossy().starts_with("ledger.db"));
+        all.filter(of_ledger).collect::<Vec<_>>()
+    };
+    let folder = house.stage.folder().to_owned();
+    let copy = folder.join("yesterday");
+    std::fs::create_dir(&copy).expect("a folder");
+    for file in files(&folder) {
+        std::fs::copy(&file, copy.join(file.file_name().expect("a name"))).expect("copied");
+    }
+    house.stage.start_server("Valley crews").expect("a server");
+    house.must(Crew::K7, &["grease", "EX3", "4127.5"]);
+    house.must(Crew::M4, &["fuel", "EX3", "120"]);
+    sync_all(&mut house);
+    house.stage.kill_server().expect("stopped");
+    for file in files(&folder) {
+        std::fs::remove_file(file).expect("removed");
+    }
+    for file in files(&copy) {
+        std::fs::copy(&file, folder.join(file.file_name().expect("a name"))).expect("put back");
+    }
+    house.stage.start_server("Valley crews").expect("a server");
+    // Positions that both devices had seen are taken by another entry first.
+    house.must(Crew::M4, &["note", "EX3", "after the copy"]);
+    house.must(Crew::M4, &["sync"]);
+    sync_all(&mut house);
+    house.must(Crew::M4, &["sync"]);
+    let (book, bytes) = house.json(Crew::K7, &["book", "EX3"]);
+    assert_eq!(bytes, house.json(Crew::M4, &["book", "EX3"]).1);
+    assert_eq!(book.pointer("/book/counts/entries"), Some(&Value::from(4)), "{book}");
+    for crew in crews {
+        let (status, _) = house.json(crew, &["status"]);
+        assert_eq!(status.pointer("/waiting"), Some(&Value::from(0)), "{status}");
+    }
+}

@@ -89,7 +89,7 @@ impl Server {
     fn page(&self, request: &SyncRequest, known_epoch: bool) -> PullAnswer {
         let after: usize = request.pull.cursor.as_ref().map_or(0, |c| c.parse().expect("our cursor"));
         if (!known_epoch && request.pull.cursor.is_some()) || after > self.ledger.len() {
-            let code = Some("other-epoch".to_owned());
+            let code = Some(if known_epoch { pintle_core::device::REWRITTEN } else { "other-epoch" }.to_owned());
             let (entries, seals, digest) = (Vec::new(), Vec::new(), Digest::default());
             let outcome = PullOutcome::Refused;
             return PullAnswer { outcome, entries, seals, cursor: None, position: 0, more: true, digest, code };
@@ -417,6 +417,29 @@ fn a_restored_server_is_filled_again_from_the_devices() {
         assert_eq!(a.clean_sync(&mut server), Stop::Done);
     }
     assert!(a.notices.contains(&Notice::LedgerChanged));
+    assert_eq!(names(&server).len(), 9);
+    assert_eq!((a.held.len(), b.held.len()), (9, 9));
+    assert_eq!(a.standing.digest, b.standing.digest);
+}
+
+/// The same without anyone having raised the epoch: positions below the device's cursor are taken by other entries.
+#[test]
+fn a_server_that_quietly_went_back_is_filled_again() {
+    let mut server = server();
+    let (mut a, mut b) = (Device::new(1, &mut server), Device::new(2, &mut server));
+    (0..6).for_each(|_| a.record());
+    a.clean_sync(&mut server);
+    b.clean_sync(&mut server);
+    server.ledger.truncate(2);
+    let (id, key) = (a.standing.device, a.key.public());
+    let link_2 = server.ledger[1].link;
+    server.heads.insert(id, (key, LogHead { seq: 2, link: link_2 }));
+    (0..3).for_each(|_| b.record());
+    for _ in 0..2 {
+        assert_eq!(b.clean_sync(&mut server), Stop::Done);
+        assert_eq!(a.clean_sync(&mut server), Stop::Done);
+    }
+    assert!(a.notices.contains(&Notice::LedgerChanged) && b.notices.contains(&Notice::LedgerChanged));
     assert_eq!(names(&server).len(), 9);
     assert_eq!((a.held.len(), b.held.len()), (9, 9));
     assert_eq!(a.standing.digest, b.standing.digest);

@@ -103,6 +103,14 @@ impl App {
         Ok(match self.store.baton(scope, presented, next).await? {
             BatonJudged::Current => BatonNow { next, copy: false },
             BatonJudged::Before(current) => BatonNow { next: current, copy: false },
+            BatonJudged::Old if ours && self.went_back(device, request).await? => {
+                tracing::warn!(target: "pintle::store", device = %scope.device,
+                    "a device has seen more of this ledger than there is: was an older copy put back?");
+                match self.store.baton(scope, device.baton, next).await? {
+                    BatonJudged::Current => BatonNow { next, copy: false },
+                    _ => BatonNow { next: device.baton, copy: false },
+                }
+            }
             BatonJudged::Old if ours => {
                 tracing::warn!(target: "pintle::security", device = %scope.device, "two copies of one device are in use");
                 BatonNow { next: request.baton, copy: true }
@@ -110,6 +118,13 @@ impl App {
             // Another exchange of this device came between reading and judging; its reply brings the baton.
             BatonJudged::Old => BatonNow { next: presented, copy: false },
         })
+    }
+
+    /// Whether a cursor that this server made stands where the ledger now holds something else, or nothing: then not
+    /// the device is an older copy, but the ledger.
+    async fn went_back(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<bool, Refusal> {
+        let wanted = request.wanted.as_ref().unwrap_or(&device.wanted);
+        Ok(matches!(self.pull_from(device, &request.pull, wanted).await?, Err(Void::Rewritten)))
     }
 
     async fn push(
