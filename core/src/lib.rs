@@ -30,6 +30,7 @@ pub mod moment;
 pub mod outlook;
 pub mod plan;
 pub mod register;
+pub mod rules;
 pub mod telematics;
 
 pub use entry::{Entry, EntryRef, Head, Held};
