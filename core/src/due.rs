@@ -1,7 +1,7 @@
 //! What is due on a machine, and why.
 //!
-//! Promises: pure; the same book and the same moment give the same answer. Each clock of a task counts for itself, the
-//! furthest one rules. What cannot be known is `unknown`, never guessed. The reason is one sentence a crew understands.
+//! Promises: pure; the same book and the same moment give the same answer. Each clock of a task counts for itself; the
+//! one that comes first rules, and once one is due the furthest. What cannot be known is `unknown`, never guessed. The reason is one sentence a crew understands.
 //!
 //! The count of each clock is made once per fold ([`Track`], part of the book); asking at another moment costs nothing
 //! but arithmetic.
@@ -12,6 +12,7 @@ use crate::fact::Condition;
 use crate::outlook::Outlook;
 use crate::plan::Counting;
 use serde::{Deserialize, Serialize};
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 /// One clock of one task, counted up to the newest entry.
@@ -178,6 +179,22 @@ pub struct When {
     pub latest_s: Option<i64>,
     /// Whether the use per day is the plan's, not measured.
     pub assumed: bool,
+}
+
+impl Due {
+    /// What sorts a list, the first thing to do first: what is due by how far its interval is used, what is ahead by when
+    /// it comes. Fuel fills and shifts are taken as one a day: common practice, no source; it only sorts.
+    #[must_use]
+    pub fn order(&self, now_s: i64) -> (State, i64, Reverse<i64>) {
+        let in_days = || now_s.saturating_add(self.left.milli.saturating_mul(86_400) / 1000);
+        let first = match (self.state, self.clock.as_str(), self.when) {
+            (State::PastWindow | State::InWindow, _, _) => -self.used_permille,
+            (State::Unknown, _, _) => 0,
+            (State::Ahead, "fills" | "shifts", _) => in_days(),
+            (State::Ahead, _, when) => when.map_or(i64::MAX, |when| when.second),
+        };
+        (self.state, first, Reverse(self.used_permille))
+    }
 }
 
 /// What is due on a machine at a moment (seconds since 1970, and the place's offset for whole days), the first thing

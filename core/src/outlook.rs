@@ -9,13 +9,12 @@
 use crate::book::upkeep::{SAME_STOP_S, day, extra};
 use crate::book::{Book, SkippedPoint, Stamp};
 use crate::decimal::Decimal;
-use crate::due::{Due, State, Track, count, why};
+use crate::due::{Due, State, Track, When, count, why};
 use crate::entry::{EntryRef, Held};
 use crate::fact::{Fact, MeterKind, TaskDone};
 use crate::meter::{self, Rate, Shown};
 use crate::plan::{Counting, Plan, PlanTask};
 use serde::{Deserialize, Serialize};
-use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 /// Seconds of a day.
@@ -231,19 +230,12 @@ impl Outlook {
     #[must_use]
     pub fn due(&self, now_s: i64, offset_s: i32) -> Vec<Due> {
         let mut list: Vec<Due> = self.plan.tasks.iter().filter_map(|task| self.one(task, now_s, offset_s)).collect();
-        list.sort_by(|a, b| {
-            let key = |d: &Due| (d.state, Reverse(d.used_permille));
-            key(a).cmp(&key(b)).then_with(|| a.task.cmp(&b.task))
-        });
+        list.sort_by(|a, b| a.order(now_s).cmp(&b.order(now_s)).then_with(|| a.task.cmp(&b.task)));
         list
     }
 
     fn one(&self, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<Due> {
-        let today = (now_s + i64::from(offset_s)).div_euclid(DAY_S) * 1000;
-        let tracks = self.tracks.iter().filter(|track| track.task == task.task);
-        let standing = tracks.map(|track| (track, if track.clock == "days" { Some(today) } else { track.now_milli }));
-        let used = |track: &Track, now: i64| (now - track.from_milli).max(0) * 1000 / track.interval_milli;
-        let (track, now) = standing.max_by_key(|(track, now)| now.map_or(-1, |now| used(track, now)))?;
+        let (track, now) = self.ruling(task, now_s, offset_s)?;
         let skipped = self.skipped.get(&task.task).into_iter().flatten();
         let skipped: Vec<SkippedPoint> =
             skipped.filter(|s| task.points.is_empty() || task.points.contains(&s.point)).cloned().collect();
@@ -280,8 +272,25 @@ impl Outlook {
         Some(due)
     }
 
-    fn when(&self, track: &Track, now: i64, offset_s: i32) -> Option<crate::due::When> {
-        use crate::due::When;
+    /// The clock that comes first, and where it stands. Once a window is open it is the one that is used furthest; and so
+    /// it is beside a clock of which nobody can say when it comes: the next fill of fuel, a meter without a use per day.
+    fn ruling(&self, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<(&Track, Option<i64>)> {
+        let today = (now_s + i64::from(offset_s)).div_euclid(DAY_S) * 1000;
+        let tracks = self.tracks.iter().filter(|track| track.task == task.task);
+        let standing: Vec<(&Track, Option<i64>)> =
+            tracks.map(|track| (track, if track.clock == "days" { Some(today) } else { track.now_milli })).collect();
+        let share = |(track, now): &(&Track, Option<i64>)| now.map_or(-1, |now| used(track, now));
+        let furthest = standing.iter().copied().max_by_key(share)?;
+        let comes = |(track, now): &(&Track, Option<i64>)| Some(self.when(track, (*now)?, offset_s)?.second);
+        let ahead =
+            |(track, now): &(&Track, Option<i64>)| now.is_none_or(|now| now < track.due_milli - track.window_milli);
+        let first = standing.iter().filter(|one| comes(one).is_some()).min_by_key(|one| comes(one));
+        let Some(first) = first.filter(|_| standing.iter().all(ahead)) else { return Some(furthest) };
+        let unsaid = standing.iter().filter(|one| comes(one).is_none() && share(one) > share(first));
+        unsaid.max_by_key(|one| share(one)).or(Some(first)).copied()
+    }
+
+    fn when(&self, track: &Track, now: i64, offset_s: i32) -> Option<When> {
         if track.clock == "days" {
             let second = track.due_milli / 1000 * DAY_S - i64::from(offset_s);
             return Some(When { second, earliest_s: second, latest_s: Some(second), assumed: false });
@@ -300,6 +309,11 @@ impl Outlook {
         };
         Some(When { second: after(rate.per_day)?, earliest_s: after(rate.high)?, latest_s: after(rate.low), assumed })
     }
+}
+
+/// How much of the running interval is used, in thousandths.
+fn used(track: &Track, now: i64) -> i64 {
+    (now - track.from_milli).max(0) * 1000 / track.interval_milli
 }
 
 /// Whether a fill belongs to the stop at which the task was done.

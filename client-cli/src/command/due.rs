@@ -64,7 +64,7 @@ pub(super) fn run(args: &Due, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let now = here.ambient.wall();
     let standing = outlook::standing(&mut store, |glance| wanted.contains(&glance.id))?;
     let mut machines: Vec<One> = standing.into_iter().map(|standing| one(standing, &now)).collect();
-    machines.sort_by_key(One::order);
+    machines.sort_by_key(|one| one.order(now.second));
     let names = store.read(Names::load)?;
     let scope = if args.machine.is_some() { Scope::Machine } else { Scope::All };
     here.ui.show(&List { machines, names, now, scope })
@@ -103,9 +103,9 @@ fn one(Standing { glance, outlook }: Standing, now: &Wall) -> One {
 }
 
 impl One {
-    /// Tagged out first, then by what is furthest past due.
-    fn order(&self) -> impl Ord + use<> {
-        let first = self.tasks.first().map_or((State::Unknown, Reverse(0)), urgency);
+    /// Tagged out first, then by the first thing to do.
+    fn order(&self, now_s: i64) -> impl Ord + use<> {
+        let first = self.tasks.first().map_or((State::Unknown, 0, Reverse(0)), |task| task.order(now_s));
         (self.glance.tagged_out.is_empty(), first, folded(&self.glance.name), self.glance.id)
     }
 
@@ -128,10 +128,6 @@ impl One {
     }
 }
 
-fn urgency(due: &Task) -> (State, Reverse<i64>) {
-    (due.state, Reverse(due.used_permille))
-}
-
 fn is_due(due: &Task) -> bool {
     matches!(due.state, State::PastWindow | State::InWindow)
 }
@@ -146,7 +142,7 @@ impl List {
             to_do.extend(due.map(|(_, task)| (one, task)));
         }
         // A stable sort: machines that are alike stay in the order of their names.
-        to_do.sort_by_key(|(_, task)| urgency(task));
+        to_do.sort_by_key(|(_, task)| task.order(self.now.second));
         to_do
     }
 }

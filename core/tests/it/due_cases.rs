@@ -132,6 +132,31 @@ fn whichever_clock_is_furthest_rules() {
     assert_eq!(at(199).state, State::PastWindow);
 }
 
+/// Whichever comes first is a matter of time, not of shares: 100 of 250 h used at 8 h a day come long before 182 of
+/// 365 days. And so is what comes next: the small service in a week before the large one that is used further.
+#[test]
+fn what_comes_first_in_time_rules_and_stands_first() {
+    let mut world = World::new(1);
+    world.record(0, 0, "machine_added", json!({"name": "EX3"}));
+    let tasks = json!([
+        {"task": "oil", "every": {"hours": "250", "days": 365}},
+        {"task": "tracks", "every": {"hours": "130"}},
+        {"task": "walk round", "every": {"shifts": 1}, "window_percent": 0},
+    ]);
+    world.record(0, 1, "plan_set", plan(&tasks));
+    world.record(0, 2, "meter_read", json!({"reading": "1000"}));
+    world.record(0, 60 * 24 * 182, "meter_read", json!({"reading": "1100"}));
+    let book = world.book();
+    let list = due(&book, 1_780_000_000 + 182 * 86_400, 0);
+    let told: Vec<(&str, &str, i64)> = list.iter().map(|d| (d.task.as_str(), d.clock.as_str(), d.left.milli)).collect();
+    assert_eq!(told, [("walk round", "shifts", 1000), ("tracks", "hours", 30_000), ("oil", "hours", 150_000)]);
+    // Nothing tells how much it runs: then the share decides.
+    let mut body = plan(&json!([{"task": "oil", "every": {"hours": "250", "days": 365}}]));
+    body.as_object_mut().expect("an object").remove("use_per_day");
+    world.record(0, 60 * 24 * 182 + 1, "plan_set", body);
+    assert_eq!(due(&world.book(), 1_780_000_000 + 182 * 86_400, 0)[0].clock, "days");
+}
+
 #[test]
 fn without_a_reading_nothing_is_guessed() {
     let mut world = World::new(1);
