@@ -17,6 +17,7 @@ pub mod home;
 pub mod names;
 pub mod odd;
 pub mod outlook;
+pub mod plan_file;
 pub mod problem;
 pub mod record;
 pub mod store;

@@ -84,6 +84,8 @@ codes! {
     NoLastReading = "no-last-reading", NotDone, "+4.5 needs a reading before it, and the machine has none";
     UnclearTime = "unclear-time", Usage, "a time is written 07:10, \"yesterday 17:00\", \"2026-05-04 07:10\" or -2h";
     UnclearWords = "unclear-words", Usage, "a value of the command was not understood";
+    UnclearPlan = "unclear-plan", NotDone, "a service plan's file breaks a rule; the answer says in which line and column";
+    FileFailed = "file-failed", NotDone, "a file that was named cannot be read or written";
     BrokenRule = "broken-rule", NotDone, "the entry would break a rule of the log, such as a name of 200 letters";
     TaggedOut = "tagged-out", NotDone, "an open tagged-out finding is closed by a repair or cleared, not struck";
     NotAFinding = "not-a-finding", NotDone, "only a finding can be closed or cleared";

@@ -29,7 +29,7 @@ pub struct Plan {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub use_per_day: Option<Decimal>,
     /// How much an hour in a condition counts, for tasks that weigh use.
-    #[serde(default = "common_weights", skip_serializing_if = "BTreeMap::is_empty")]
+    #[serde(default = "common_weights")]
     pub weights: BTreeMap<Condition, Decimal>,
     /// The tasks.
     pub tasks: Vec<PlanTask>,

@@ -24,6 +24,7 @@ pub mod man;
 pub mod me;
 pub mod meter;
 pub mod note;
+pub mod plan;
 pub mod read;
 pub mod repair;
 pub mod settle;
@@ -123,6 +124,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Log(args) => log::run(args, here),
         Command::Book(args) => book::run(args, here),
         Command::Due(args) => due::run(args, here),
+        Command::Plan(args) => plan::run(args, here),
         Command::Clashes(args) => clashes::run(args, here),
         Command::Settle(args) => settle::run(args, here),
         Command::Bench(args) => bench::run(args, here),

@@ -72,7 +72,11 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
         Fact::FindingCleared(f) => vec![format!("{} cleared, no fault", names.entry(f.finding))],
         Fact::NoteLeft(f) if f.handover => vec!["handover noted".to_owned()],
         Fact::NoteLeft(_) => vec!["noted".to_owned()],
-        Fact::PlanSet(_) => vec!["plan set".to_owned()],
+        Fact::PlanSet(f) => {
+            let name = f.get("name").and_then(Value::as_str).map(|name| format!(" {name}"));
+            let tasks = f.get("tasks").and_then(Value::as_array).map_or(0, Vec::len);
+            vec![format!("plan set:{}", name.unwrap_or_default()), counted(tasks as u64, "task", "tasks")]
+        }
         Fact::Corrected(f) => {
             vec![format!(
                 "{} corrected: {} {}",

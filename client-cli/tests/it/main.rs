@@ -6,6 +6,7 @@
 mod bench;
 mod due;
 mod mistakes;
+mod plan;
 mod processes;
 mod reading;
 mod recording;

@@ -77,11 +77,13 @@ impl Stage {
     pub fn run(&self, line: &str) -> Ran {
         let (mut out, mut err) = (Vec::new(), Vec::new());
         let exit = pintle::run(arguments(line), self, Terminals::default(), &mut out, &mut err);
-        let text = |bytes: Vec<u8>| {
-            let text = String::from_utf8(bytes).expect("UTF-8");
-            text.replace(&self.folder.path().display().to_string(), "FOLDER")
-        };
+        let text = |bytes: Vec<u8>| self.placeless(&String::from_utf8(bytes).expect("UTF-8"));
         Ran { out: text(out), err: text(err), exit }
+    }
+
+    /// Text without the folder of this test.
+    fn placeless(&self, text: &str) -> String {
+        text.replace(&self.folder.path().display().to_string(), "FOLDER")
     }
 
     /// Runs a command that must succeed; gives what it printed.
@@ -97,7 +99,7 @@ impl Stage {
         for line in lines {
             self.pass_minutes(1);
             let ran = self.run(line);
-            let _ = writeln!(seen, "$ pintle {line}");
+            let _ = writeln!(seen, "$ pintle {}", self.placeless(line));
             seen.push_str(&ran.out);
             ran.err.lines().for_each(|line| {
                 let _ = writeln!(seen, "! {line}");
