@@ -392,7 +392,8 @@ impl Session {
         if newer(&reply.client_min) {
             notices.push(Notice::UpdateWanted { client_min: reply.client_min.clone() });
         }
-        let copied = self.push_answered(&reply.push, &mut notices) || standing.copied;
+        // Of another ledger, or another epoch of it, no copy is known until it says so.
+        let copied = self.push_answered(&reply.push, &mut notices) || (standing.copied && !void);
         let mut recover = standing.recover;
         if !copied && reply.log.seq > sent_log.seq && recover.is_none_or(|known| known.seq < reply.log.seq) {
             notices.push(Notice::TailLost { here: sent_log.seq, there: reply.log.seq });

@@ -76,6 +76,7 @@ async fn run(line: CommandLine) -> Result<(), Failure> {
         }
         Some(Command::Devices(args)) => operator.devices(args.organisation.as_deref()).await?,
         Some(Command::Revoke(args)) => operator.revoke(args.within.organisation.as_deref(), &args.device).await?,
+        Some(Command::Restored(_)) => operator.restored().await?,
         Some(Command::Organisation(OrganisationCommand::Add(args))) => {
             operator.organisation_add(&args.name, CODE_HOURS_DEFAULT, &args.url).await?
         }

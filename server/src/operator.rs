@@ -165,6 +165,16 @@ impl Operator<'_> {
         )])
     }
 
+    /// Says that the database was restored from an older copy: raises its epoch, so that devices offer again what they
+    /// hold. Without it the first device that has seen more than the copy holds brings the same about.
+    ///
+    /// # Errors
+    /// Failures of the store.
+    pub async fn restored(&self) -> Result<Vec<String>, OperatorError> {
+        let epoch = self.store.epoch_raise(self.store.epoch().await?).await?;
+        Ok(vec![format!("epoch {epoch}: with their next sync devices offer again what this copy lacks")])
+    }
+
     async fn directory(&self, organisation: &Organisation) -> Result<Directory, OperatorError> {
         Ok(self.store.directory(organisation.id, 0).await?.unwrap_or_default())
     }

@@ -32,6 +32,8 @@ pub enum Command {
     Devices(InOrganisation),
     /// Revoke a device: it may still push, for the office to judge, and no longer read
     Revoke(RevokeArgs),
+    /// Say that the database was restored from a copy: devices offer again what it lacks
+    Restored(Common),
     /// Organisations
     #[command(subcommand)]
     Organisation(OrganisationCommand),
@@ -149,6 +151,7 @@ impl CommandLine {
             Some(Command::Code(args)) => &args.within.common,
             Some(Command::Devices(args)) => &args.common,
             Some(Command::Revoke(args)) => &args.within.common,
+            Some(Command::Restored(common)) => common,
             Some(Command::Organisation(OrganisationCommand::Add(args))) => &args.common,
         }
     }

@@ -467,6 +467,21 @@ fn a_fork_is_told_and_reading_goes_on() {
     assert_eq!(copy.held.len(), 3, "reading goes on");
 }
 
+/// A server set up again from an old copy knows only old batons: what it took for a copy of the device was none.
+#[test]
+fn another_epoch_ends_the_wait_of_a_device_that_was_taken_for_a_copy() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    device.record();
+    device.clean_sync(&mut server);
+    device.record();
+    device.standing.copied = true;
+    assert_eq!(device.clean_sync(&mut server), Stop::Held);
+    server.epoch += 1;
+    assert_eq!(device.clean_sync(&mut server), Stop::Done);
+    assert_eq!((device.standing.copied, names(&server).len()), (false, 2));
+}
+
 #[test]
 fn a_server_that_contradicts_itself_is_not_believed() {
     let mut server = server();

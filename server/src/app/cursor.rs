@@ -22,7 +22,6 @@ const PULL_BYTES: usize = 1 + 16 + 8 + 8 + 8 + 8;
 pub struct CursorKey {
     secret: [u8; 32],
     store: StoreId,
-    epoch: u64,
 }
 
 /// Why a pull's cursor is void.
@@ -80,7 +79,7 @@ impl CursorKey {
     /// The key of a database.
     #[must_use]
     pub fn new(identity: &Identity) -> Self {
-        Self { secret: identity.cursor_secret, store: identity.store, epoch: identity.epoch }
+        Self { secret: identity.cursor_secret, store: identity.store }
     }
 
     fn mac(&self, pieces: &[&[u8]]) -> Hmac<Sha256> {
@@ -98,31 +97,31 @@ impl CursorKey {
         URL_SAFE_NO_PAD.encode([bytes, &mac[..MAC_BYTES]].concat())
     }
 
-    /// The cursor after a page of a pull.
+    /// The cursor after a page of a pull in an epoch.
     #[must_use]
-    pub fn pull(&self, organisation: &OrganisationId, place: &PullPlace) -> String {
+    pub fn pull(&self, organisation: &OrganisationId, epoch: u64, place: &PullPlace) -> String {
         let mut bytes = Vec::with_capacity(PULL_BYTES + MAC_BYTES);
         bytes.push(FORM);
         bytes.extend_from_slice(&self.store.0);
-        bytes.extend_from_slice(&self.epoch.to_be_bytes());
+        bytes.extend_from_slice(&epoch.to_be_bytes());
         bytes.extend_from_slice(&place.position.to_be_bytes());
         bytes.extend_from_slice(&place.link_prefix.to_be_bytes());
         bytes.extend_from_slice(&place.wanted);
         self.sealed(&bytes, &[b"pintle/pull/1\n", &organisation.0, &bytes])
     }
 
-    /// Reads a pull's cursor.
+    /// Reads a pull's cursor in an epoch.
     ///
     /// # Errors
     /// Why it is void: another ledger, another epoch, not authentic, in this order.
-    pub fn read_pull(&self, organisation: &OrganisationId, cursor: &str) -> Result<PullPlace, Void> {
+    pub fn read_pull(&self, organisation: &OrganisationId, epoch: u64, cursor: &str) -> Result<PullPlace, Void> {
         let all = decode(cursor).filter(|all| all.len() == PULL_BYTES + MAC_BYTES && all[0] == FORM);
         let all = all.ok_or(Void::NotAuthentic)?;
         let (bytes, mac) = all.split_at(PULL_BYTES);
         if bytes[1..17] != self.store.0 {
             return Err(Void::OtherLedger);
         }
-        if number(&bytes[17..25]) != self.epoch {
+        if number(&bytes[17..25]) != epoch {
             return Err(Void::OtherEpoch);
         }
         let ours = self.mac(&[b"pintle/pull/1\n", &organisation.0, bytes]);
@@ -172,21 +171,21 @@ fn number(bytes: &[u8]) -> u64 {
 mod tests {
     use super::*;
 
-    fn key(store: u8, epoch: u64, secret: u8) -> CursorKey {
-        CursorKey { secret: [secret; 32], store: StoreId([store; 16]), epoch }
+    fn key(store: u8, secret: u8) -> CursorKey {
+        CursorKey { secret: [secret; 32], store: StoreId([store; 16]) }
     }
 
     #[test]
     fn a_pull_cursor_is_judged_in_order() {
-        let (ours, org) = (key(1, 3, 9), OrganisationId([5; 16]));
+        let (ours, org) = (key(1, 9), OrganisationId([5; 16]));
         let link = Hash([0xab; 32]);
         let place = PullPlace { position: 77, link_prefix: link.prefix(), wanted: [4; 8] };
-        let cursor = ours.pull(&org, &place);
-        assert_eq!(ours.read_pull(&org, &cursor), Ok(place));
-        assert_eq!(key(2, 3, 8).read_pull(&org, &cursor), Err(Void::OtherLedger));
-        assert_eq!(key(1, 4, 8).read_pull(&org, &cursor), Err(Void::OtherEpoch));
-        assert_eq!(key(1, 3, 8).read_pull(&org, &cursor), Err(Void::NotAuthentic));
-        assert_eq!(ours.read_pull(&OrganisationId([6; 16]), &cursor), Err(Void::NotAuthentic));
+        let cursor = ours.pull(&org, 3, &place);
+        assert_eq!(ours.read_pull(&org, 3, &cursor), Ok(place));
+        assert_eq!(key(2, 8).read_pull(&org, 3, &cursor), Err(Void::OtherLedger));
+        assert_eq!(key(1, 8).read_pull(&org, 4, &cursor), Err(Void::OtherEpoch));
+        assert_eq!(key(1, 8).read_pull(&org, 3, &cursor), Err(Void::NotAuthentic));
+        assert_eq!(ours.read_pull(&OrganisationId([6; 16]), 3, &cursor), Err(Void::NotAuthentic));
         assert_eq!(place.void(Some(link), [4; 8]), None);
         assert_eq!(place.void(None, [4; 8]), Some(Void::Rewritten));
         assert_eq!(place.void(Some(Hash([1; 32])), [9; 8]), Some(Void::Rewritten));
@@ -196,16 +195,16 @@ mod tests {
     /// Every single bit of a cursor matters, and so does its length.
     #[test]
     fn no_edited_cursor_is_read() {
-        let (ours, org) = (key(1, 3, 9), OrganisationId([5; 16]));
+        let (ours, org) = (key(1, 9), OrganisationId([5; 16]));
         let place = PullPlace { position: 77, link_prefix: 7, wanted: [4; 8] };
-        let bytes = URL_SAFE_NO_PAD.decode(ours.pull(&org, &place)).expect("base64url");
+        let bytes = URL_SAFE_NO_PAD.decode(ours.pull(&org, 3, &place)).expect("base64url");
         for bit in 0..bytes.len() * 8 {
             let mut edited = bytes.clone();
             edited[bit / 8] ^= 1 << (bit % 8);
-            assert!(ours.read_pull(&org, &URL_SAFE_NO_PAD.encode(&edited)).is_err(), "bit {bit}");
+            assert!(ours.read_pull(&org, 3, &URL_SAFE_NO_PAD.encode(&edited)).is_err(), "bit {bit}");
         }
         for bad in ["", "AA", "=", "é", &"A".repeat(87), &"A".repeat(100_000)] {
-            assert!(ours.read_pull(&org, bad).is_err(), "{bad:.10}");
+            assert!(ours.read_pull(&org, 3, bad).is_err(), "{bad:.10}");
             assert_eq!(ours.read_list(&org, "machines", bad), None, "{bad:.10}");
         }
         let list = ours.list(&org, "findings machine=x", b"key");

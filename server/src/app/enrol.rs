@@ -75,7 +75,7 @@ impl App {
             mark,
             role: role(as_role),
             store: identity.store,
-            epoch: identity.epoch,
+            epoch: self.store.epoch().await?,
             baton,
             now_ms,
             client_min: CLIENT_MIN.to_owned(),

@@ -13,7 +13,7 @@ use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX, WANTED_MACHINES_MAX};
 use pintle_core::admit::{self, Checked, Refused};
 use pintle_core::chain::{LogHead, sync_text, verify};
 use pintle_core::exchange::{
-    Digest, PROTOCOL, PullAnswer, PullAsk, PullOutcome, PushAnswer, PushOutcome, SyncReply, SyncRequest, Wanted,
+    Digest, PROTOCOL, PullAnswer, PullOutcome, PushAnswer, PushOutcome, SyncReply, SyncRequest, Wanted,
 };
 use pintle_core::ids::{Baton, Signature};
 use pintle_core::limits::{PAGE_BYTES_MAX, PAGE_BYTES_MIN};
@@ -25,6 +25,12 @@ enum Pushed {
     Nothing,
     BadSeal,
     Checked(Checked),
+}
+
+/// The epoch of the ledger, and where in it a pull goes on: after a position, or nowhere, because its cursor is void.
+struct Place {
+    epoch: u64,
+    after: Result<u64, Void>,
 }
 
 /// What became of the baton: the one to hand out, and whether another copy of the device has synced since.
@@ -45,21 +51,21 @@ impl App {
         check_people(&request)?;
         check_wanted(&request)?;
         let pushed = check_push(&request, &device)?;
-        let baton = self.baton_judged(scope, &device, &request).await?;
+        let place = self.place(&device, &request).await?;
+        let baton = self.baton_judged(scope, &device, &request, place.epoch).await?;
         let (push, log) = self.push(scope, pushed, &device, &request, baton.copy, now_ms).await?;
         if !device.revoked {
             self.remember(scope, &request, baton.copy).await?;
         }
-        let pull = self.pull(&device, &request).await?;
+        let pull = self.pull(&device, &request, &place).await?;
         let directory =
             if device.revoked { None } else { self.store.directory(device.organisation, request.directory).await? };
-        let identity = self.store.identity();
         Ok(SyncReply {
             protocol: PROTOCOL,
             request: request.request,
             organisation: device.organisation,
-            store: identity.store,
-            epoch: identity.epoch,
+            store: self.store.identity().store,
+            epoch: place.epoch,
             now_ms,
             baton: baton.next,
             log,
@@ -95,22 +101,14 @@ impl App {
         scope: DeviceScope,
         device: &DeviceRecord,
         request: &SyncRequest,
+        epoch: u64,
     ) -> Result<BatonNow, Refusal> {
-        let identity = self.store.identity();
-        let ours = request.store == identity.store && request.epoch == identity.epoch;
+        let ours = request.store == self.store.identity().store && request.epoch == epoch;
         let presented = if ours { request.baton } else { device.baton };
         let next = Baton(random(self.ambient())?);
         Ok(match self.store.baton(scope, presented, next).await? {
             BatonJudged::Current => BatonNow { next, copy: false },
             BatonJudged::Before(current) => BatonNow { next: current, copy: false },
-            BatonJudged::Old if ours && self.went_back(device, request).await? => {
-                tracing::warn!(target: "pintle::store", device = %scope.device,
-                    "a device has seen more of this ledger than there is: was an older copy put back?");
-                match self.store.baton(scope, device.baton, next).await? {
-                    BatonJudged::Current => BatonNow { next, copy: false },
-                    _ => BatonNow { next: device.baton, copy: false },
-                }
-            }
             BatonJudged::Old if ours => {
                 tracing::warn!(target: "pintle::security", device = %scope.device, "two copies of one device are in use");
                 BatonNow { next: request.baton, copy: true }
@@ -118,13 +116,6 @@ impl App {
             // Another exchange of this device came between reading and judging; its reply brings the baton.
             BatonJudged::Old => BatonNow { next: presented, copy: false },
         })
-    }
-
-    /// Whether a cursor that this server made stands where the ledger now holds something else, or nothing: then not
-    /// the device is an older copy, but the ledger.
-    async fn went_back(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<bool, Refusal> {
-        let wanted = request.wanted.as_ref().unwrap_or(&device.wanted);
-        Ok(matches!(self.pull_from(device, &request.pull, wanted).await?, Err(Void::Rewritten)))
     }
 
     async fn push(
@@ -169,42 +160,51 @@ impl App {
         Ok(())
     }
 
-    async fn pull(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<PullAnswer, Refusal> {
-        if device.revoked {
-            return Ok(nothing_pulled(PullOutcome::Closed, None));
-        }
-        let wanted = request.wanted.as_ref().unwrap_or(&device.wanted);
-        match self.pull_from(device, &request.pull, wanted).await? {
-            Ok(position) => self.page(device, &request.pull, wanted, position).await,
-            Err(void) => Ok(nothing_pulled(PullOutcome::Refused, Some(void))),
+    /// Where the pull goes on, and in which epoch. A cursor that only this server can have made, for a place that its
+    /// ledger does not have, shows that the ledger was restored from an older copy. The epoch is raised then, so that
+    /// every device offers again what it holds; it comes before the batons are judged, because they are older too.
+    async fn place(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<Place, Refusal> {
+        let epoch = self.store.epoch().await?;
+        let Some(cursor) = &request.pull.cursor else { return Ok(Place { epoch, after: Ok(0) }) };
+        let place = match self.cursors.read_pull(&device.organisation, epoch, cursor) {
+            Ok(place) => place,
+            Err(void) => return Ok(Place { epoch, after: Err(void) }),
+        };
+        let link = self.store.link_at(device.organisation, place.position).await?;
+        match place.void(link, wanted(device, request).hash()) {
+            None => Ok(Place { epoch, after: Ok(place.position) }),
+            Some(void @ Void::Rewritten) => {
+                let raised = self.store.epoch_raise(epoch).await?;
+                tracing::error!(
+                    target: "pintle::security", device = %device.device, position = place.position, epoch = raised,
+                    "the ledger is older than what a device has seen of it: devices offer again what they hold"
+                );
+                Ok(Place { epoch: raised, after: Err(void) })
+            }
+            Some(void) => Ok(Place { epoch, after: Err(void) }),
         }
     }
 
-    /// The position a pull goes on from, or why its cursor is void.
-    async fn pull_from(
-        &self,
-        device: &DeviceRecord,
-        ask: &PullAsk,
-        wanted: &Wanted,
-    ) -> Result<Result<u64, Void>, Refusal> {
-        let Some(cursor) = &ask.cursor else { return Ok(Ok(0)) };
-        let place = match self.cursors.read_pull(&device.organisation, cursor) {
-            Ok(place) => place,
-            Err(void) => return Ok(Err(void)),
-        };
-        let link = self.store.link_at(device.organisation, place.position).await?;
-        Ok(place.void(link, wanted.hash()).map_or(Ok(place.position), Err))
+    async fn pull(&self, device: &DeviceRecord, request: &SyncRequest, place: &Place) -> Result<PullAnswer, Refusal> {
+        if device.revoked {
+            return Ok(nothing_pulled(PullOutcome::Closed, None));
+        }
+        match place.after {
+            Ok(after) => self.page(device, request, place.epoch, after).await,
+            Err(void) => Ok(nothing_pulled(PullOutcome::Refused, Some(void))),
+        }
     }
 
     async fn page(
         &self,
         device: &DeviceRecord,
-        ask: &PullAsk,
-        wanted: &Wanted,
+        request: &SyncRequest,
+        epoch: u64,
         after: u64,
     ) -> Result<PullAnswer, Refusal> {
-        let bytes_max = ask.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX) as usize;
-        let except = (!ask.own).then_some(device.device);
+        let bytes_max = request.pull.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX) as usize;
+        let except = (!request.pull.own).then_some(device.device);
+        let wanted = wanted(device, request);
         let ask = PageAsk { after, bytes_max, rows_max: PULL_ROWS_MAX, wanted: wanted.clone(), except };
         let page = self.store.page(device.organisation, &ask).await?;
         let place =
@@ -214,13 +214,18 @@ impl App {
             outcome: PullOutcome::Page,
             entries,
             seals: page.seals,
-            cursor: Some(self.cursors.pull(&device.organisation, &place)),
+            cursor: Some(self.cursors.pull(&device.organisation, epoch, &place)),
             position: page.position,
             more: page.more,
             digest: page.digest,
             code: None,
         })
     }
+}
+
+/// What the device wants: what the request says, or what an earlier one said.
+fn wanted<'a>(device: &'a DeviceRecord, request: &'a SyncRequest) -> &'a Wanted {
+    request.wanted.as_ref().unwrap_or(&device.wanted)
 }
 
 fn nothing_pulled(outcome: PullOutcome, void: Option<Void>) -> PullAnswer {

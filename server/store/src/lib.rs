@@ -71,8 +71,6 @@ pub type StoreResult<T> = Result<T, StoreError>;
 pub struct Identity {
     /// Random.
     pub store: StoreId,
-    /// Raised when the ledger was restored from an older copy.
-    pub epoch: u64,
     /// Secret that authenticates cursors.
     pub cursor_secret: [u8; 32],
     /// Secret seed of the key that signs access tokens; never signs anything else.
@@ -309,6 +307,14 @@ pub struct Pushed {
 pub trait Store: Send + Sync + 'static {
     /// What makes this database this one.
     fn identity(&self) -> &Identity;
+
+    /// The ledger's epoch, from 1. Another one means that the ledger went back: it was restored from an older copy, and
+    /// devices have to offer again what they hold. Read anew each time, because several servers may share a database.
+    async fn epoch(&self) -> StoreResult<u64>;
+
+    /// Raises the epoch by one if it still is `from`, and gives what it is then: of many who notice at once that the
+    /// ledger went back, one raises it.
+    async fn epoch_raise(&self, from: u64) -> StoreResult<u64>;
 
     /// Whether the database answers.
     async fn ping(&self) -> StoreResult<()>;

@@ -54,6 +54,8 @@ struct State {
     organisations: BTreeMap<OrganisationId, Ledger>,
     devices: BTreeMap<DeviceId, Device>,
     codes: BTreeMap<Hash, Code>,
+    /// How often the ledger went back; the epoch is one more.
+    went_back: u64,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -95,16 +97,15 @@ impl MemoryStore {
     #[must_use]
     pub fn new(secrets: FreshSecrets) -> Self {
         let FreshSecrets { store, cursor_secret, token_secret } = secrets;
-        let identity = Identity { store, epoch: 1, cursor_secret, token_secret };
+        let identity = Identity { store, cursor_secret, token_secret };
         Self { identity, inner: Mutex::default() }
     }
 
-    /// A copy as it is now, as a backup would hold it; `epoch` is the copy's. Faults asked for are not copied.
+    /// A copy as it is now, as a backup would hold it. Faults asked for are not copied.
     #[must_use]
-    pub fn copy(&self, epoch: u64) -> Self {
+    pub fn copy(&self) -> Self {
         let state = self.lock().state.clone();
-        let identity = Identity { epoch, ..self.identity.clone() };
-        Self { identity, inner: Mutex::new(Inner { state, ..Inner::default() }) }
+        Self { identity: self.identity.clone(), inner: Mutex::new(Inner { state, ..Inner::default() }) }
     }
 
     /// Has the next write that no earlier fault waits for end in this one.
@@ -363,6 +364,17 @@ fn after<K: Copy>(key: Option<K>) -> (Bound<K>, Bound<K>) {
 impl Store for MemoryStore {
     fn identity(&self) -> &Identity {
         &self.identity
+    }
+
+    async fn epoch(&self) -> StoreResult<u64> {
+        self.read("epoch", |state| Ok(state.went_back + 1))
+    }
+
+    async fn epoch_raise(&self, from: u64) -> StoreResult<u64> {
+        self.write("epoch_raise", |state| {
+            state.went_back += u64::from(state.went_back + 1 == from);
+            Ok(state.went_back + 1)
+        })
     }
 
     async fn ping(&self) -> StoreResult<()> {

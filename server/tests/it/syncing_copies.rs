@@ -90,13 +90,56 @@ async fn a_request_that_knows_another_ledger_pushes_and_starts_over(world: World
         request.baton = pintle_core::ids::Baton([0xee; 16]);
         let reply = k7.send(&world, &request).await;
         assert!(matches!(reply.push.outcome, PushOutcome::Accepted | PushOutcome::AlreadyHeld), "{:?}", reply.push);
-        assert_eq!((reply.store, reply.epoch), (world.store.identity().store, world.store.identity().epoch));
+        assert_eq!((reply.store, reply.epoch), (world.store.identity().store, k7.epoch));
         assert_ne!(reply.baton, request.baton, "it gets a baton of this ledger");
         k7.baton = reply.baton;
         k7.cursor = None;
     }
     let reply = k7.sync(&world, 1).await;
     assert_eq!((reply.push.outcome, reply.pull.entries.len()), (PushOutcome::AlreadyHeld, 1));
+}
+
+/// What an operator does after a disk has died: the copy of last night is put in its place, and the server started.
+#[actix_web::test]
+async fn a_ledger_restored_from_a_copy_is_told_and_filled_again_by_the_devices() {
+    let world = World::memory().await;
+    let mut k7 = world.phone("K7", Role::Crew).await;
+    let mut m2 = world.phone("M2", Role::Crew).await;
+    k7.record(EX3, 0, "meter_read", json!({"reading": "1"}));
+    k7.sync(&world, 1).await;
+    m2.sync(&world, 1).await;
+    let copy = world.memory.as_ref().expect("a store in memory").copy();
+    k7.record(EX3, 1, "meter_read", json!({"reading": "2"}));
+    k7.sync(&world, 2).await;
+    m2.record(EX3, 2, "meter_read", json!({"reading": "3"}));
+    m2.sync(&world, 1).await;
+    k7.sync(&world, 3).await;
+
+    let world = World::restored(copy, world).await;
+    k7.record(EX3, 3, "note_left", json!({}));
+    let (epoch, cursor, baton) = (k7.epoch, k7.cursor.clone(), k7.baton);
+    let told = k7.sync(&world, 3).await;
+    assert_eq!((told.epoch, told.pull.outcome), (epoch + 1, PullOutcome::Refused), "the epoch says so");
+    assert_eq!(
+        (told.push.outcome, told.push.seq),
+        (PushOutcome::Gap, Some(2)),
+        "no copy, and nothing beside the ledger"
+    );
+    k7.cursor = None;
+    let filled = k7.sync(&world, 1).await;
+    assert_eq!((filled.push.outcome, filled.log), (PushOutcome::Accepted, k7.head()));
+    let mut m2_cursor = m2.cursor.take();
+    let filled = m2.sync(&world, 1).await;
+    assert_eq!((filled.epoch, filled.push.outcome), (epoch + 1, PushOutcome::Accepted), "the other one as well");
+    assert_eq!(filled.pull.position, 4, "all four are there again");
+    assert_eq!(world.store.branches(world.organisation.id).await.expect("branches"), []);
+
+    // What was made before the restore cannot raise the epoch once more.
+    m2.cursor = m2_cursor.take();
+    assert_eq!(m2.sync(&world, 2).await.pull.code.as_deref(), Some("other-epoch"));
+    (k7.epoch, k7.cursor, k7.baton) = (epoch, cursor, baton);
+    assert_eq!(k7.sync(&world, 4).await.epoch, epoch + 1);
+    assert_eq!(world.store.epoch().await.expect("it answers"), epoch + 1);
 }
 
 on_every_store! {

@@ -175,6 +175,26 @@ impl World {
     }
 
     async fn over(store: Arc<dyn Store>, ambient: Arc<TestAmbient>, folder: Option<tempfile::TempDir>) -> Self {
+        let id = OrganisationId(random(ambient.as_ref()).expect("randomness"));
+        let organisation = Organisation { id, name: format!("Crew {id}") };
+        store.organisation_add(&organisation, BEGIN_MS).await.expect("an organisation");
+        Self::of(store, ambient, organisation, folder).await
+    }
+
+    /// The world after its server was set up again from a copy of its database.
+    pub async fn restored(copy: MemoryStore, before: Self) -> Self {
+        let store = Arc::new(copy);
+        let mut world = Self::of(store.clone(), before.ambient, before.organisation, None).await;
+        world.memory = Some(store);
+        world
+    }
+
+    async fn of(
+        store: Arc<dyn Store>,
+        ambient: Arc<TestAmbient>,
+        organisation: Organisation,
+        folder: Option<tempfile::TempDir>,
+    ) -> Self {
         let app = App::new(store.clone(), ambient.clone()).expect("an app");
         let service = std::rc::Rc::new(test::init_service(application(web::Data::new(app))).await);
         let call = Box::new(move |request: TestRequest| {
@@ -192,9 +212,6 @@ impl World {
                 (method, path, Answer { status, headers, body: body.to_vec() })
             }) as Called
         });
-        let id = OrganisationId(random(ambient.as_ref()).expect("randomness"));
-        let organisation = Organisation { id, name: format!("Crew {id}") };
-        store.organisation_add(&organisation, BEGIN_MS).await.expect("an organisation");
         Self { store, memory: None, ambient, organisation, call, _folder: folder }
     }
 

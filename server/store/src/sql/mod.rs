@@ -8,6 +8,7 @@
 
 mod branches;
 mod enrol;
+mod epoch;
 mod failure;
 mod machines;
 mod open;
@@ -37,6 +38,7 @@ enum Dialect {
     Postgres,
 }
 
+const STORE_IDENTITY: Table = Table { name: "store_identity", key: "one" };
 const LEDGER: Table = Table { name: "ledger", key: "position" };
 const LEDGER_HEAD: Table = Table { name: "ledger_head", key: "position" };
 const DEVICE: Table = Table { name: "device", key: "device" };
@@ -77,6 +79,14 @@ impl SqlStore {
 impl Store for SqlStore {
     fn identity(&self) -> &Identity {
         &self.identity
+    }
+
+    async fn epoch(&self) -> StoreResult<u64> {
+        epoch::epoch(&self.reading("epoch")).await.map_err(|e| e.error)
+    }
+
+    async fn epoch_raise(&self, from: u64) -> StoreResult<u64> {
+        self.run("epoch_raise", |tx| epoch::epoch_raise(tx, from)).await
     }
 
     async fn ping(&self) -> StoreResult<()> {

@@ -6,9 +6,9 @@
 //! Never: an address in a log or an error; it may hold a password.
 
 use super::failure::{TxResult, judge, judge_schema};
-use super::row::{Table, blob, signed};
+use super::row::{blob, signed};
 use super::session::Backoff;
-use super::{Dialect, SqlStore};
+use super::{Dialect, STORE_IDENTITY, SqlStore};
 use crate::{FreshSecrets, Identity, StoreError, StoreResult};
 use pintle_core::ids::StoreId;
 use sea_orm::sqlx::sqlite::SqliteConnectOptions;
@@ -68,17 +68,15 @@ impl SqlStore {
 
     /// Reads the identity, having written it where there was none. Of several processes one's secrets last.
     async fn identify(&self, fresh: &FreshSecrets, now_ms: i64) -> StoreResult<Identity> {
-        const IDENTITY: Table = Table { name: "store_identity", key: "one" };
         self.run("identify", |tx| async move {
             let insert = "INSERT INTO store_identity (one, store, epoch, cursor_secret, token_secret, created_ms) \
                           VALUES (1, $1, 1, $2, $3, $4) ON CONFLICT (one) DO NOTHING";
             let values = [blob(&fresh.store.0), blob(&fresh.cursor_secret), blob(&fresh.token_secret), signed(now_ms)];
             tx.change(insert, values).await?;
-            let select = "SELECT one, store, epoch, cursor_secret, token_secret FROM store_identity";
-            let row = tx.row(IDENTITY, select, []).await?.ok_or_else(|| tx.failed("it has no identity"))?;
+            let select = "SELECT one, store, cursor_secret, token_secret FROM store_identity";
+            let row = tx.row(STORE_IDENTITY, select, []).await?.ok_or_else(|| tx.failed("it has no identity"))?;
             let identity = Identity {
                 store: StoreId(row.bytes("store")?),
-                epoch: row.number("epoch")?,
                 cursor_secret: row.bytes("cursor_secret")?,
                 token_secret: row.bytes("token_secret")?,
             };
@@ -91,7 +89,7 @@ impl SqlStore {
 /// Stands in until the identity has been read.
 fn placeholder(fresh: &FreshSecrets) -> Identity {
     let FreshSecrets { store, cursor_secret, token_secret } = fresh.clone();
-    Identity { store, epoch: 1, cursor_secret, token_secret }
+    Identity { store, cursor_secret, token_secret }
 }
 
 fn dialect_of(url: &str) -> StoreResult<Dialect> {

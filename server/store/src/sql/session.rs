@@ -68,6 +68,11 @@ impl<C: ConnectionTrait> Session<C> {
         Ok(row.map(|row| Row::new(table, row)))
     }
 
+    /// An error of this act that is none of the database's.
+    pub fn failed(&self, detail: impl Into<String>) -> TxError {
+        StoreError::Failed { act: self.act, detail: detail.into() }.into()
+    }
+
     /// The clause that locks the rows of a query to the transaction's end. SQLite has one writer and needs none.
     pub fn for_update(&self) -> &'static str {
         match self.dialect {
@@ -104,11 +109,6 @@ impl Tx {
             inserted += self.change(sql, chunk.into_iter().flatten()).await?;
         }
         Ok(inserted)
-    }
-
-    /// An error of this act that is none of the database's.
-    pub fn failed(&self, detail: impl Into<String>) -> TxError {
-        StoreError::Failed { act: self.act, detail: detail.into() }.into()
     }
 
     /// Makes the transaction's changes last.

@@ -85,6 +85,7 @@ contract! {
         one_code_shown_by_many_at_once_lets_one_in,
         one_mark_wished_for_by_many_at_once_is_given_once,
         one_device_that_asks_twice_at_once_is_let_in_once,
+        an_epoch_raised_by_many_at_once_is_raised_once,
         one_baton_presented_by_many_at_once_is_current_once,
         people_added_by_many_at_once_are_there_once,
         a_push_dropped_anywhere_leaves_nothing_half_done;

@@ -161,6 +161,23 @@ pub async fn one_baton_presented_by_many_at_once_is_current_once(bed: Bed) {
     assert_eq!(others.count(), 5, "{judged:?}");
 }
 
+pub async fn an_epoch_raised_by_many_at_once_is_raised_once(bed: Bed) {
+    assert_eq!(bed.store.epoch().await.expect("it answers"), 1);
+    let stores = processes(&bed).await;
+    let tasks: Vec<_> = (0..6)
+        .map(|n| {
+            let store = stores[n % stores.len()].clone();
+            tokio::spawn(async move { store.epoch_raise(1).await.expect("it answers") })
+        })
+        .collect();
+    for task in tasks {
+        assert_eq!(task.await.expect("it ends"), 2);
+    }
+    assert_eq!(bed.store.epoch_raise(7).await.expect("it answers"), 2, "not from an epoch it is not in");
+    assert_eq!(bed.store.epoch_raise(2).await.expect("it answers"), 3);
+    assert_eq!(bed.store.epoch().await.expect("it answers"), 3);
+}
+
 pub async fn people_added_by_many_at_once_are_there_once(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let stores = processes(&bed).await;
