@@ -4,8 +4,8 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    begin, bench, book, clashes, clear, completions, correct, doctor, done, due, end, enrol, found, fuel, grease, log,
-    machine, machines, man, me, meter, note, plan, read, repair, settle, setup, status, strike, sync,
+    begin, bench, book, clashes, clear, completions, correct, doctor, done, due, end, enrol, found, fuel, grease,
+    handover, log, machine, machines, man, me, meter, note, plan, read, repair, settle, setup, status, strike, sync,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -69,6 +69,7 @@ pub enum Command {
     Log(log::Log),
     Book(book::Book),
     Due(due::Due),
+    Handover(handover::Handover),
     Plan(plan::Plan),
     Clashes(clashes::Clashes),
     Settle(settle::Settle),

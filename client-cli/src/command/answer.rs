@@ -4,9 +4,9 @@
 //! the words of the crew, then what is due next on the machine; a reading that looks odd comes with what to type if it is
 //! wrong. Never: a lookup, a second entry.
 
-use crate::names::shown as shown_machine;
+use crate::names::{Names, shown as shown_machine};
 use crate::record::Recorded;
-use crate::store::TaggedOut;
+use crate::store::{Glance, TaggedOut};
 use crate::ui::{Answer, Line, Tone, due as shown, words};
 use pintle_core::due::Due;
 use pintle_core::entry::Part;
@@ -147,11 +147,21 @@ fn next(due: &Due) -> Line {
     Line::toned(Tone::Faint, "next: ").with(shown::tone(due.state), shown::sentence(due))
 }
 
-/// The hazard line of a machine that must not be run.
+/// The hazard line of a finding for which a machine must not be run.
 #[must_use]
 pub fn tagged_out(tagged: &TaggedOut, entry: &str) -> Line {
     let point = tagged.point.as_ref().map(|p| format!(", {p}")).unwrap_or_default();
     Line::toned(Tone::Danger, "TAGGED OUT: ")
         .with(Tone::Danger, format!("{}{point}", tagged.sign))
         .plain(format!(" ({entry})"))
+}
+
+/// The hazard lines of a machine, with its name: for pages that tell of several, or begin with something else.
+#[must_use]
+pub fn hazards(machine: &Glance, names: &Names) -> Vec<Line> {
+    let one = |t: &TaggedOut| {
+        let hazard = tagged_out(t, &names.entry(t.entry)).text();
+        Line::toned(Tone::Strong, &machine.name).plain(" ").with(Tone::Danger, hazard)
+    };
+    machine.tagged_out.iter().map(one).collect()
 }

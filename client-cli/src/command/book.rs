@@ -5,14 +5,21 @@
 
 use super::Here;
 use super::clashes::{Open, lines as clash_lines};
+use super::telling::{self, Teller};
+use crate::ambient::Wall;
 use crate::glance;
 use crate::names::{self, Names};
 use crate::problem::Problem;
-use crate::ui::{Answer, Line, Tone, words};
-use pintle_core::book::{Book as Folded, Finding, MeterReading, Stamp, Task, book};
+use crate::ui::{Answer, Line, Tone, due as shown, words};
+use pintle_core::book::{Book as Folded, HandsShare, Task, book};
+use pintle_core::decimal::Decimal;
+use pintle_core::due::due;
+use pintle_core::entry::Held;
 use pintle_core::fact::{MeterKind, Urgency};
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
+
+/// People whose share is shown; the rest are counted. More hands than that are told by their number.
+const HANDS_MAX: usize = 6;
 
 /// What is known of one machine
 #[derive(Debug, clap::Args)]
@@ -23,19 +30,22 @@ pub struct Book {
 
 struct Page {
     book: Folded,
+    entries: Vec<Held>,
     name: String,
     names: Names,
+    now: Wall,
 }
 
 /// Shows it.
 pub(super) fn run(args: &Book, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let now = here.ambient.wall();
     here.answer(|tx| {
         let machine = match &args.machine {
             Some(name) => names::machine(tx, name)?,
             None => names::last_machine(tx, &tx.own()?)?,
         };
         let (chief, entries) = glance::entries(tx, machine.id)?;
-        Ok(Page { book: book(chief, &entries), name: machine.name, names: Names::load(tx)? })
+        Ok(Page { book: book(chief, &entries), entries, name: machine.name, names: Names::load(tx)?, now })
     })
 }
 
@@ -44,28 +54,8 @@ impl Page {
         self.book.meters.first().map_or(MeterKind::Hours, |m| m.kind)
     }
 
-    /// When and by whom, short.
-    fn stamp(&self, stamp: &Stamp) -> String {
-        let at = stamp.at.text();
-        let (date, time) = (at.get(5..10).unwrap_or_default(), at.get(11..16).unwrap_or_default());
-        format!("{}, {}, {date} {time}", self.names.entry(stamp.entry), self.names.person(stamp.by))
-    }
-
-    fn finding(&self, finding: &Finding) -> Vec<Line> {
-        let tone = if finding.urgency == Urgency::TaggedOut { Tone::Danger } else { Tone::Plain };
-        let what = match finding.urgency {
-            Urgency::TaggedOut => format!("TAGGED OUT: {}", finding.sign),
-            other => format!("{}: {}", words::urgency(other), finding.sign),
-        };
-        let point = finding.point.as_ref().map(|p| format!(", {p}")).unwrap_or_default();
-        let clash = if finding.clash.is_some() { " [disputed]" } else { "" };
-        let mut lines = vec![
-            Line::toned(tone, format!("{what}{point}"))
-                .with(Tone::Faint, format!(" ({})", self.stamp(&finding.stamp)))
-                .with(Tone::Odd, clash),
-        ];
-        lines.extend(finding.text.as_ref().map(|text| Line::of(format!("\"{text}\"")).indented(2)));
-        lines
+    fn teller(&self) -> Teller<'_> {
+        Teller { names: &self.names, now: &self.now }
     }
 
     fn heading(&self) -> Vec<Line> {
@@ -89,76 +79,72 @@ impl Page {
         lines
     }
 
-    fn meters(&self) -> Vec<Line> {
-        let mut lines = Vec::new();
-        for (index, meter) in self.book.meters.iter().enumerate() {
-            let unit = if index == 0 { words::unit(meter.kind).to_owned() } else { meter.meter.clone() };
-            let shown = |r: &MeterReading| format!("{} {unit}", r.shown);
-            match &meter.reading {
-                Some(reading) => {
-                    let life = if reading.life == reading.shown {
-                        String::new()
-                    } else {
-                        format!(", {} {unit} in its life", reading.life)
-                    };
-                    lines.push(
-                        Line::of(format!("Meter {}{life}", shown(reading)))
-                            .with(Tone::Faint, format!(" ({})", self.stamp(&reading.stamp))),
-                    );
-                }
-                None => lines.push(Line::of(format!("Meter ({unit}): no reading yet"))),
-            }
-            for doubtful in &meter.doubtful {
-                let text = format!("doubtful: {} ({})", shown(doubtful), self.stamp(&doubtful.stamp));
-                lines.push(Line::toned(Tone::Odd, text).indented(2));
-            }
-        }
-        lines
-    }
-
     fn task(&self, task: &Task) -> Vec<Line> {
         let at = task.reading.map(|r| format!(" at {r} {}", words::unit(self.kind()))).unwrap_or_default();
         let points = if task.points.is_empty() { String::new() } else { format!(": {}", task.points.join(" + ")) };
         let twins = if task.twins.is_empty() { "" } else { " [recorded twice?]" };
         let mut lines = vec![
             Line::of(format!("{}{at}{points}, {}", task.task, words::counted(task.times, "time", "times")))
-                .with(Tone::Faint, format!(" ({})", self.stamp(&task.last)))
+                .with(Tone::Faint, format!(" ({})", telling::stamp(&task.last, &self.teller())))
                 .with(Tone::Odd, twins)
                 .indented(2),
         ];
-        for skip in &task.skipped {
-            let why = skip.reason.as_ref().map(|r| format!(": {r}")).unwrap_or_default();
-            let text = format!("still to do: {}{why} ({})", skip.point, self.stamp(&skip.stamp));
-            lines.push(Line::toned(Tone::Odd, text).indented(4));
+        lines.extend(task.skipped.iter().map(|skip| telling::skipped(skip, &self.teller()).indented(4)));
+        lines
+    }
+
+    /// What is due, one line each: how much of the interval is used, and how far it is off.
+    fn due(&self) -> Vec<Line> {
+        let due = due(&self.book, self.now.second, self.now.offset_s(self.now.second));
+        [Line::toned(Tone::Strong, "Due")].into_iter().chain(due.iter().map(shown::short_line)).collect()
+    }
+
+    /// How the plan was kept: the share on time, and what was not.
+    fn keeping(&self) -> Vec<Line> {
+        let mut lines = Vec::new();
+        if !self.book.keeping.is_empty() {
+            lines.push(Line::toned(Tone::Strong, "Kept up, on time"));
+        }
+        for kept in &self.book.keeping {
+            let all = kept.early + kept.on_time + kept.late + kept.never;
+            let share = shown::permille(kept.on_time, all);
+            lines.push(shown::gauged(share, Tone::Plain, &format!("{}, {} of {all}", kept.task, kept.on_time)));
+            let mut rest: Vec<String> = [(kept.late, "late"), (kept.early, "early"), (kept.never, "left out")]
+                .iter()
+                .filter(|(number, _)| *number > 0)
+                .map(|(number, what)| format!("{number} {what}"))
+                .collect();
+            if kept.worst_permille > 0 {
+                rest.push(format!("worst {} over", shown::percent(kept.worst_permille)));
+            }
+            if !rest.is_empty() {
+                lines.push(Line::toned(Tone::Odd, rest.join(", ")).indented(11).hanging(0));
+            }
         }
         lines
     }
 
-    fn running(&self) -> Vec<Line> {
-        let mut lines = Vec::new();
-        if let Some(shift) = &self.book.shift {
-            let who = self.names.person(shift.operator);
-            lines.push(
-                Line::of(format!("{who} is running it")).with(Tone::Faint, format!(" ({})", self.stamp(&shift.begun))),
-            );
+    /// Who ran it, by share.
+    fn hands(&self) -> Vec<Line> {
+        let Some(hands) = &self.book.hands else { return Vec::new() };
+        let HandsShare { by, total, effective, people } = &hands.life;
+        let lately = if hands.recent.effective == *effective {
+            String::new()
+        } else {
+            format!(", {} in the last 500 h", shown::short(hands.recent.effective))
+        };
+        let text = format!("Hands {} by {by}{lately}", shown::short(*effective));
+        let mut lines = vec![Line::toned(Tone::Strong, text)];
+        let milli = |d: Decimal| u64::try_from(d.milli).unwrap_or(0);
+        for part in people.iter().take(HANDS_MAX) {
+            let share = shown::permille(milli(part.amount), milli(*total));
+            let unit = if by == "hours" { " h" } else { "" };
+            let name = self.names.person(part.person);
+            let text = format!("{name} {}, {}{unit}", shown::percent(share), part.amount);
+            lines.push(shown::gauged(share, Tone::Plain, &text));
         }
-        if let Some(shift) = &self.book.last_shift {
-            let conditions: Vec<String> = shift.conditions.iter().map(|(c, h)| format!(", {h} h {c}")).collect();
-            lines.push(
-                Line::of(format!("Last shift {}{}", self.names.person(shift.operator), conditions.concat()))
-                    .with(Tone::Faint, format!(" ({})", self.stamp(&shift.ended))),
-            );
-        }
-        if let Some(fuel) = &self.book.fuel {
-            lines.push(
-                Line::of(format!(
-                    "Fuel {} l last, {} l in {}",
-                    fuel.last_litres,
-                    fuel.litres,
-                    words::counted(fuel.fills, "fill", "fills")
-                ))
-                .with(Tone::Faint, format!(" ({})", self.stamp(&fuel.last))),
-            );
+        if people.len() > HANDS_MAX {
+            lines.push(Line::toned(Tone::Faint, format!("and {} more", people.len() - HANDS_MAX)).indented(2));
         }
         lines
     }
@@ -170,10 +156,7 @@ impl Page {
                 continue;
             }
             lines.push(Line::toned(Tone::Strong, heading));
-            lines.extend(notes.iter().map(|note| {
-                let text = note.text.as_deref().unwrap_or("(withheld)");
-                Line::of(text).with(Tone::Faint, format!(" ({})", self.stamp(&note.stamp))).indented(2)
-            }));
+            lines.extend(notes.iter().map(|note| telling::note(note, &self.teller()).indented(2)));
         }
         if !self.book.repairs.is_empty() {
             lines.push(Line::toned(Tone::Strong, "Repairs"));
@@ -185,7 +168,11 @@ impl Page {
             parts.extend(repair.text.iter().map(|t| format!("\"{t}\"")));
             parts.extend(repair.closes.iter().map(|e| format!("closes {}", self.names.entry(*e))));
             let what = if parts.is_empty() { "repaired".to_owned() } else { parts.join(", ") };
-            lines.push(Line::of(what).with(Tone::Faint, format!(" ({})", self.stamp(&repair.stamp))).indented(2));
+            lines.push(
+                Line::of(what)
+                    .with(Tone::Faint, format!(" ({})", telling::stamp(&repair.stamp, &self.teller())))
+                    .indented(2),
+            );
         }
         lines
     }
@@ -195,17 +182,6 @@ impl Page {
         let clashes = self.book.clashes.iter().map(|clash| Open::Clash(machine, clash.clone()));
         let twins = self.book.twins.iter().map(|twin| Open::Twin(machine, twin.clone()));
         clashes.chain(twins).flat_map(|one| clash_lines(&one, &self.names)).collect()
-    }
-
-    /// Doubts, entries with the same one together.
-    fn doubts(&self) -> Vec<Line> {
-        let mut told: BTreeMap<&str, Vec<String>> = BTreeMap::new();
-        for doubt in self.book.doubts.iter().filter(|d| d.code != "reading-doubtful") {
-            told.entry(&doubt.detail).or_default().push(self.names.entry(doubt.entry));
-        }
-        told.iter()
-            .map(|(detail, names)| Line::toned(Tone::Odd, names.join(", ")).plain(format!(": {detail}")))
-            .collect()
     }
 
     fn counts(&self) -> Line {
@@ -228,31 +204,31 @@ impl Answer for Page {
         let mut lines = self.warnings();
         lines.extend(self.heading());
         let others = self.book.findings.iter().filter(|f| f.urgency != Urgency::TaggedOut);
-        lines.extend(others.flat_map(|finding| self.finding(finding)));
-        lines.extend(self.meters());
+        lines.extend(others.flat_map(|finding| telling::finding(finding, &self.teller())));
+        lines.extend(telling::meters(&self.book.meters, &self.teller()));
+        lines.extend(self.due());
         if !self.book.tasks.is_empty() {
             lines.push(Line::toned(Tone::Strong, "Done last"));
             lines.extend(self.book.tasks.iter().flat_map(|task| self.task(task)));
         }
-        for purge in &self.book.purges {
-            let point = purge.point.as_deref().unwrap_or("everywhere else");
-            let text = format!("purge {point}: {}", purge.purge);
-            lines.push(Line::of(text).with(Tone::Faint, format!(" ({})", self.stamp(&purge.stamp))).indented(2));
-        }
-        lines.extend(self.running());
+        lines.extend(telling::purges(&self.book.purges, &self.teller()).into_iter().map(|line| line.indented(2)));
+        lines.extend(self.keeping());
+        lines.extend(telling::shifts(self.book.shift.as_ref(), self.book.last_shift.as_ref(), &self.teller()));
+        lines.extend(self.book.fuel.as_ref().map(|fuel| telling::fuel(fuel, &self.teller())));
+        lines.extend(self.hands());
         lines.extend(self.told());
         if !self.book.clashes.is_empty() || !self.book.twins.is_empty() {
             lines.push(Line::toned(Tone::Strong, "Disputed"));
             lines.extend(self.disputes());
         }
-        lines.extend(self.doubts());
+        lines.extend(telling::doubts(&self.book, &self.entries, &self.teller()));
         lines.push(self.counts());
         lines
     }
 
     fn warnings(&self) -> Vec<Line> {
         let out = self.book.findings.iter().filter(|f| f.urgency == Urgency::TaggedOut);
-        out.flat_map(|finding| self.finding(finding)).collect()
+        out.flat_map(|finding| telling::finding(finding, &self.teller())).collect()
     }
 
     fn json(&self) -> Value {

@@ -5,13 +5,13 @@
 //! that is due: of machines on which nothing is, the next thing is shown.
 
 use super::Here;
-use super::answer::tagged_out;
+use super::answer::hazards;
 use crate::ambient::Wall;
 use crate::asked::quoted;
 use crate::names::{self, Names};
 use crate::outlook::{self, Standing};
 use crate::problem::{Code, Problem};
-use crate::store::{Glance, TaggedOut};
+use crate::store::Glance;
 use crate::ui::{Answer, Line, Tone, due as shown};
 use pintle_core::due::{Due as Task, State};
 use pintle_core::fleet::folded;
@@ -109,14 +109,6 @@ impl One {
         (self.glance.tagged_out.is_empty(), first, folded(&self.glance.name), self.glance.id)
     }
 
-    fn hazards(&self, names: &Names) -> Vec<Line> {
-        let name = &self.glance.name;
-        let hazard = |t: &TaggedOut| {
-            Line::toned(Tone::Strong, name).plain(" ").with(Tone::Danger, tagged_out(t, &names.entry(t.entry)).text())
-        };
-        self.glance.tagged_out.iter().map(hazard).collect()
-    }
-
     fn json(&self) -> Value {
         let mut one = json!({
             "machine": self.glance.id, "name": self.glance.name, "tagged_out": self.glance.tagged_out, "due": self.tasks,
@@ -152,7 +144,7 @@ impl Answer for List {
         if self.machines.is_empty() {
             return vec![Line::of("No machines yet."), Line::toned(Tone::Faint, "> ").plain("pintle machine add EX3")];
         }
-        let mut lines: Vec<Line> = self.machines.iter().flat_map(|one| one.hazards(&self.names)).collect();
+        let mut lines: Vec<Line> = self.machines.iter().flat_map(|one| hazards(&one.glance, &self.names)).collect();
         for (one, task) in self.to_do() {
             lines.extend(shown::lines(Some(&one.glance.name), task, &self.now));
             if self.scope == Scope::Machine && is_due(task) {
@@ -167,7 +159,7 @@ impl Answer for List {
     }
 
     fn warnings(&self) -> Vec<Line> {
-        let mut lines: Vec<Line> = self.machines.iter().flat_map(|one| one.hazards(&self.names)).collect();
+        let mut lines: Vec<Line> = self.machines.iter().flat_map(|one| hazards(&one.glance, &self.names)).collect();
         let past = self.to_do().into_iter().filter(|(_, task)| task.state == State::PastWindow);
         lines.extend(past.map(|(one, task)| {
             Line::toned(Tone::Strong, &one.glance.name).plain(" ").with(shown::tone(task.state), shown::sentence(task))

@@ -5,10 +5,11 @@
 //! original.
 
 use super::Here;
+use super::answer::hazards;
 use crate::glance;
 use crate::names::{self, Names};
 use crate::problem::Problem;
-use crate::store::Tx;
+use crate::store::{Glance, Tx};
 use crate::ui::{Answer, Line, Tone, words};
 use pintle_core::book::{Counting, counting};
 use pintle_core::entry::{EntryRef, Held};
@@ -48,7 +49,7 @@ struct Written {
 }
 
 struct Pages {
-    machine: Option<(MachineId, String)>,
+    machine: Option<(MachineId, Glance)>,
     written: Vec<Written>,
     names: Names,
 }
@@ -69,7 +70,7 @@ fn of_machine(tx: &Tx<'_>, name: &str, last: Option<u32>) -> Result<Pages, Probl
     if let Some(last) = last {
         written.drain(..written.len().saturating_sub(last as usize));
     }
-    Ok(Pages { machine: Some((chief, machine.name)), written, names: Names::load(tx)? })
+    Ok(Pages { machine: Some((chief, machine)), written, names: Names::load(tx)? })
 }
 
 fn of_all(tx: &Tx<'_>, most: u32) -> Result<Pages, Problem> {
@@ -217,8 +218,8 @@ fn clock(at: &Moment) -> &str {
 
 impl Answer for Pages {
     fn lines(&self) -> Vec<Line> {
-        let mut lines = Vec::new();
-        lines.extend(self.machine.as_ref().map(|(_, name)| Line::toned(Tone::Strong, name)));
+        let mut lines = self.warnings();
+        lines.extend(self.machine.as_ref().map(|(_, machine)| Line::toned(Tone::Strong, &machine.name)));
         let mut last_day = String::new();
         for one in &self.written {
             let head = one.held.entry.head().ok();
@@ -236,11 +237,15 @@ impl Answer for Pages {
         lines
     }
 
+    fn warnings(&self) -> Vec<Line> {
+        self.machine.iter().flat_map(|(_, machine)| hazards(machine, &self.names)).collect()
+    }
+
     fn json(&self) -> Value {
         let entries: Vec<Value> = self.written.iter().map(Written::json).collect();
         let mut answer = json!({"entries": entries});
-        if let Some((id, name)) = &self.machine {
-            answer["machine"] = json!({"id": id, "name": name});
+        if let Some((id, machine)) = &self.machine {
+            answer["machine"] = json!({"id": id, "name": machine.name});
         }
         answer["names"] = self.names.json_for(&answer);
         answer

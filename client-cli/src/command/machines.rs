@@ -1,10 +1,10 @@
 //! `pintle machines`: every machine at a glance.
 //!
-//! Promises: what must not be run says so under its name; read from the glances, so it is quick however long the logs
+//! Promises: what must not be run stands first, and says so before anything else; read from the glances, so it is quick however long the logs
 //! are. Never lists a machine twice that people settled to be one.
 
 use super::Here;
-use super::answer::tagged_out;
+use super::answer::hazards;
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::store::Glance;
@@ -31,6 +31,7 @@ pub(super) fn run(args: &Machines, here: &mut Here<'_, '_>) -> Result<(), Proble
     here.answer(|tx| {
         let mut machines = tx.machines()?;
         machines.retain(|m| m.stands_for.is_none() && !m.name.is_empty() && (all || m.retired.is_none()));
+        machines.sort_by_key(|m| m.tagged_out.is_empty());
         Ok(List { machines, names: Names::load(tx)? })
     })
 }
@@ -49,16 +50,19 @@ impl Answer for List {
                 parts.push(format!("{} open", machine.open_findings));
             }
             parts.extend(machine.retired.as_ref().map(|why| format!("retired: {why}")));
-            lines.push(Line::toned(Tone::Strong, &machine.name).plain(" ").plain(parts.join(", ")));
-            lines.extend(machine.tagged_out.iter().map(|t| tagged_out(t, &self.names.entry(t.entry)).indented(2)));
+            let parts = parts.join(", ");
+            if machine.tagged_out.is_empty() {
+                lines.push(Line::toned(Tone::Strong, &machine.name).plain(" ").plain(parts));
+                continue;
+            }
+            lines.extend(hazards(machine, &self.names));
+            lines.push(Line::of(parts).indented(2));
         }
         lines
     }
 
     fn warnings(&self) -> Vec<Line> {
-        let out = self.machines.iter().flat_map(|m| m.tagged_out.iter().map(move |t| (m, t)));
-        out.map(|(m, t)| Line::of(format!("{}: ", m.name)).plain(tagged_out(t, &self.names.entry(t.entry)).text()))
-            .collect()
+        self.machines.iter().flat_map(|machine| hazards(machine, &self.names)).collect()
     }
 
     fn json(&self) -> Value {

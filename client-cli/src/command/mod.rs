@@ -17,6 +17,7 @@ pub mod enrol;
 pub mod found;
 pub mod fuel;
 pub mod grease;
+pub mod handover;
 pub mod log;
 pub mod machine;
 pub mod machines;
@@ -34,6 +35,7 @@ pub mod strike;
 pub mod sync;
 
 mod answer;
+mod telling;
 
 pub use answer::RecordedAnswer;
 
@@ -125,6 +127,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Book(args) => book::run(args, here),
         Command::Due(args) => due::run(args, here),
         Command::Plan(args) => plan::run(args, here),
+        Command::Handover(args) => handover::run(args, here),
         Command::Clashes(args) => clashes::run(args, here),
         Command::Settle(args) => settle::run(args, here),
         Command::Bench(args) => bench::run(args, here),

@@ -4,6 +4,7 @@
 //! never written over. A plan says where its values come from. Never sets one that was not asked for: without a plan a
 //! machine goes by common practice, and the page says so.
 
+use super::answer::hazards;
 use super::{Here, RecordedAnswer, words};
 use crate::asked::quoted;
 use crate::glance;
@@ -203,10 +204,11 @@ fn task_lines(task: &PlanTask) -> Vec<Line> {
 impl Answer for Page {
     fn lines(&self) -> Vec<Line> {
         let tasks = wording::counted(self.plan.tasks.len() as u64, "task", "tasks");
-        let mut lines = vec![
+        let mut lines = self.warnings();
+        lines.extend([
             Line::toned(Tone::Strong, &self.machine.name).plain(format!(" goes by {}, {tasks}", self.plan.name)),
             Line::of(&self.plan.source).indented(2),
-        ];
+        ]);
         match &self.said {
             Some(Said { stamp, clash, .. }) => {
                 let (entry, by) = (self.names.entry(stamp.entry), self.names.person(stamp.by));
@@ -236,6 +238,10 @@ impl Answer for Page {
         }
         lines.extend(self.plan.tasks.iter().flat_map(task_lines));
         lines
+    }
+
+    fn warnings(&self) -> Vec<Line> {
+        hazards(&self.machine, &self.names)
     }
 
     fn json(&self) -> Value {

@@ -4,7 +4,7 @@
 //! stands first. Never asks the network: it tells what the last sync left.
 
 use super::Here;
-use super::answer::tagged_out;
+use super::answer::hazards;
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::store::{Glance, Own, SyncRow};
@@ -110,13 +110,7 @@ impl Answer for Standing {
     }
 
     fn warnings(&self) -> Vec<Line> {
-        let all = self.hazards.iter().flat_map(|m| m.tagged_out.iter().map(move |t| (m, t)));
-        all.map(|(m, t)| {
-            Line::toned(Tone::Strong, &m.name)
-                .plain(" ")
-                .with(Tone::Danger, tagged_out(t, &self.names.entry(t.entry)).text())
-        })
-        .collect()
+        self.hazards.iter().flat_map(|machine| hazards(machine, &self.names)).collect()
     }
 
     fn json(&self) -> Value {

@@ -3,7 +3,7 @@
 //! Promises: what is past its window is told as how much it is over, never as a date that has gone by; a date that
 //! rests on an assumed use says so, and a band says how sure it is. Pure: the moment and the place are arguments.
 
-use super::{Line, Tone};
+use super::{Line, NO_BREAK, Tone};
 use crate::ambient::Wall;
 use jiff::civil::Date;
 use pintle_core::decimal::Decimal;
@@ -15,17 +15,55 @@ const CELLS: i64 = 28;
 /// Years after which a date says nothing: most machines do not last as long.
 const FAR_YEARS: i16 = 10;
 
+/// Cells of a bar that shares its line with words.
+const CELLS_SHORT: i64 = 8;
+
 /// A share as a bar, its number behind it: `███████▌░░░░ 64 %`. More than the whole runs over its end.
 #[must_use]
 pub fn bar(permille: i64) -> String {
+    let over = if permille > 1000 { "▶" } else { "" };
+    format!("{}{over} {}", cells(permille, CELLS), percent(permille))
+}
+
+/// A share as a bar of eight cells, for a list: always as wide, so that what stands behind it is in one column. More
+/// than the whole points over its end.
+#[must_use]
+pub fn gauge(permille: i64) -> String {
+    match permille {
+        ..=1000 => cells(permille, CELLS_SHORT),
+        _ => format!("{}▶", cells(1000, CELLS_SHORT - 1)),
+    }
+}
+
+/// A line of a list behind its gauge.
+#[must_use]
+pub fn gauged(permille: i64, tone: Tone, text: &str) -> Line {
+    // What goes on stands under the text, not under the bar.
+    let under = usize::try_from(CELLS_SHORT).unwrap_or_default() + 1;
+    Line::toned(tone, gauge(permille)).plain(" ").with(tone, text).indented(2).hanging(under)
+}
+
+fn cells(permille: i64, cells: i64) -> String {
     const PARTS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
-    let eighths = permille.clamp(0, 1000) * CELLS * 8 / 1000;
+    let eighths = permille.clamp(0, 1000) * cells * 8 / 1000;
     let full = usize::try_from(eighths / 8).unwrap_or_default();
     let part = PARTS[usize::try_from(eighths % 8).unwrap_or_default()];
     let used = full + usize::from(!part.is_empty());
-    let rest = usize::try_from(CELLS).unwrap_or_default().saturating_sub(used);
-    let over = if permille > 1000 { "▶" } else { "" };
-    format!("{}{part}{}{over} {}", "█".repeat(full), "░".repeat(rest), percent(permille))
+    let rest = usize::try_from(cells).unwrap_or_default().saturating_sub(used);
+    format!("{}{part}{}", "█".repeat(full), "░".repeat(rest))
+}
+
+/// A part of a whole, in thousandths; nothing of nothing is nothing.
+#[must_use]
+pub fn permille(part: u64, whole: u64) -> i64 {
+    let share = u128::from(part) * 1000 / u128::from(whole.max(1));
+    i64::try_from(share).unwrap_or(i64::MAX)
+}
+
+/// A decimal to tenths.
+#[must_use]
+pub fn short(decimal: Decimal) -> Decimal {
+    tenths(decimal.milli)
 }
 
 /// A share in percent, to the nearest, but never 100 before it is and never 0 where there is some.
@@ -35,7 +73,7 @@ pub fn percent(permille: i64) -> String {
         1..5 => "under 1 %".to_owned(),
         995..1000 => "99 %".to_owned(),
         10_000.. => "over 1000 %".to_owned(),
-        other => format!("{} %", (other + 5) / 10),
+        other => format!("{}{NO_BREAK}%", (other + 5) / 10),
     }
 }
 
@@ -45,7 +83,7 @@ pub fn amount(milli: i64, clock: &str) -> String {
     let shown = tenths(milli.abs());
     let one = matches!(clock, "days" | "fills" | "shifts") && shown == Decimal::from_milli(1000);
     let unit = if one { unit(clock).trim_end_matches('s') } else { unit(clock) };
-    format!("{shown} {unit}")
+    format!("{shown}{NO_BREAK}{unit}")
 }
 
 /// How far off it is: `in 12.5 h`, `at the next fill`, `3 days over`, `now`.
@@ -141,6 +179,15 @@ pub fn tone(state: State) -> Tone {
         State::PastWindow => Tone::Danger,
         State::InWindow => Tone::Odd,
         State::Ahead | State::Unknown => Tone::Plain,
+    }
+}
+
+/// A thing that is due, in one line behind its gauge.
+#[must_use]
+pub fn short_line(due: &Due) -> Line {
+    match due.state {
+        State::Unknown => Line::of(sentence(due)).indented(2),
+        state => gauged(due.used_permille, tone(state), &sentence(due)),
     }
 }
 

@@ -10,7 +10,7 @@ mod text;
 pub mod words;
 
 pub use progress::Bar;
-pub use text::{Line, Tone};
+pub use text::{Line, NO_BREAK, Tone};
 
 use crate::ambient::Ambient;
 use crate::problem::{Code, Problem};

@@ -1,11 +1,15 @@
 //! Lines of text with tones, broken to a width.
 //!
-//! Promises: a word stays whole, whatever its tones; what does not fit goes on two columns further in. Control
+//! Promises: a word stays whole, whatever its tones, and so do words with a no-break space between them, which is printed
+//! as a plain one; what does not fit goes on further in. Control
 //! characters never reach the terminal, so that a text from another device cannot move its cursor.
 
 use super::Colour;
 use anstyle::{AnsiColor, Style};
 use unicode_width::UnicodeWidthStr as _;
+
+/// A space at which no line is broken: between a number and its unit, within a date.
+pub const NO_BREAK: char = '\u{a0}';
 
 /// How a piece of text is meant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -38,10 +42,20 @@ impl Tone {
 }
 
 /// One line, before it is broken.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Line {
     indent: usize,
+    hanging: usize,
     spans: Vec<(Tone, String)>,
+}
+
+/// Columns by which what does not fit is moved in, unless a line says otherwise.
+const HANGING: usize = 2;
+
+impl Default for Line {
+    fn default() -> Self {
+        Self { indent: 0, hanging: HANGING, spans: Vec::new() }
+    }
 }
 
 impl Line {
@@ -65,6 +79,13 @@ impl Line {
     #[must_use]
     pub fn indented(mut self, columns: usize) -> Self {
         self.indent = columns;
+        self
+    }
+
+    /// What does not fit goes on so many columns further in.
+    #[must_use]
+    pub fn hanging(mut self, columns: usize) -> Self {
+        self.hanging = columns;
         self
     }
 
@@ -113,7 +134,7 @@ fn render_line(out: &mut String, line: &Line, width: usize, colour: Colour) {
         let space = usize::from(word[0].space_before && !at_start);
         if !at_start && column + space + word_width > width {
             out.push('\n');
-            let hanging = line.indent + 2;
+            let hanging = line.indent + line.hanging;
             out.push_str(&" ".repeat(hanging));
             column = hanging;
         } else if space == 1 {
@@ -151,9 +172,10 @@ fn pieces(line: &Line) -> Vec<Piece<'_>> {
 }
 
 fn paint(out: &mut String, tone: Tone, text: &str, colour: Colour) {
+    let text = text.replace(NO_BREAK, " ");
     let style = tone.style();
     if colour == Colour::Never || style == Style::new() {
-        out.push_str(text);
+        out.push_str(&text);
     } else {
         out.push_str(&format!("{style}{text}{style:#}"));
     }
@@ -168,8 +190,13 @@ mod tests {
         let line = Line::of("K7-412 EX3 greased, not the boom foot").plain(" (not reached), 4127.5 h");
         let text = render(std::slice::from_ref(&line), 24, Colour::Never);
         assert_eq!(text, "K7-412 EX3 greased, not\n  the boom foot (not\n  reached), 4127.5 h\n");
+        assert_eq!(
+            render(&[line.clone().hanging(4)], 24, Colour::Never).lines().last(),
+            Some("    reached), 4127.5 h")
+        );
         assert_eq!(render(&[line.indented(2)], 80, Colour::Never).lines().count(), 1);
         assert_eq!(render(&[Line::of("x".repeat(50))], 20, Colour::Never), format!("{}\n", "x".repeat(50)));
+        assert_eq!(render(&[Line::of("due on 5\u{a0}May")], 10, Colour::Never), "due on\n  5 May\n");
         assert_eq!(render(&[Line::new()], 20, Colour::Never), "\n");
     }
 

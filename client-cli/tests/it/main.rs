@@ -5,6 +5,7 @@
 
 mod bench;
 mod due;
+mod handover;
 mod mistakes;
 mod plan;
 mod processes;
