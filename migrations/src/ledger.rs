@@ -33,11 +33,18 @@ pub struct LedgerStep {
 }
 
 /// Every step, in order.
-pub const STEPS: &[LedgerStep] = &[LedgerStep {
-    name: "0001_ledger",
-    sqlite: include_str!("ledger/0001_ledger.sqlite.sql"),
-    postgres: include_str!("ledger/0001_ledger.postgres.sql"),
-}];
+pub const STEPS: &[LedgerStep] = &[
+    LedgerStep {
+        name: "0001_ledger",
+        sqlite: include_str!("ledger/0001_ledger.sqlite.sql"),
+        postgres: include_str!("ledger/0001_ledger.postgres.sql"),
+    },
+    LedgerStep {
+        name: "0002_machine_glance",
+        sqlite: include_str!("ledger/0002_machine_glance.sqlite.sql"),
+        postgres: include_str!("ledger/0002_machine_glance.postgres.sql"),
+    },
+];
 
 /// A step that has landed: from then on its text is frozen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,11 +58,18 @@ pub struct Landed {
 }
 
 /// Every step that has landed.
-pub const LANDED: &[Landed] = &[Landed {
-    name: "0001_ledger",
-    sqlite_sha256: "7862e03a516b13e2ffa1d67582cd9d8f67c31a9e0a7ce0cf56907e4957911117",
-    postgres_sha256: "348a3982f5da574e4d76bedd5861e8300c7e24379d2a31374b76956e3de21382",
-}];
+pub const LANDED: &[Landed] = &[
+    Landed {
+        name: "0001_ledger",
+        sqlite_sha256: "7862e03a516b13e2ffa1d67582cd9d8f67c31a9e0a7ce0cf56907e4957911117",
+        postgres_sha256: "348a3982f5da574e4d76bedd5861e8300c7e24379d2a31374b76956e3de21382",
+    },
+    Landed {
+        name: "0002_machine_glance",
+        sqlite_sha256: "646884f37af733d264c1221ba0c659f159d1db706c0bed015ece4e387d5a495c",
+        postgres_sha256: "1e503abe95d5eb42c4d8bb68d2c8aa97a5e67751c8853f476d5675d32fa6d3b4",
+    },
+];
 
 /// Why a schema could not be brought up to date.
 #[derive(Debug)]

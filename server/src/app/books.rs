@@ -10,7 +10,7 @@ use pintle_core::exchange::{Digest, Pulled};
 use pintle_core::fact::Fact;
 use pintle_core::fleet::Card;
 use pintle_core::{Held, MachineId, OrganisationId};
-use pintle_store::{MachineHead, MachineView};
+use pintle_store::{MachineHead, MachineView, ViewSort};
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
@@ -81,7 +81,8 @@ impl App {
         let kept = keep(head.machine, &entries)?;
         let json = serde_json::to_string(&kept).map_err(Refusal::internal)?;
         let digest = entries.iter().fold(Digest::default(), |digest, held| digest.with(&held.link));
-        self.store.view_put(organisation, &MachineView { machine: head.machine, digest, json }).await?;
+        let view = MachineView { sort: ViewSort::Book, machine: head.machine, digest, json };
+        self.store.views_put(organisation, &[view]).await?;
         Ok(Machine { head, kept })
     }
 

@@ -9,7 +9,7 @@ use crate::limits::FETCH_ROWS;
 use pintle_core::book::{Book, book};
 use pintle_core::fleet::{Card, Fleet, fleet};
 use pintle_core::{Held, MachineId, OrganisationId};
-use pintle_store::{MachineHead, MachineView};
+use pintle_store::{MachineHead, MachineView, ViewSort};
 use std::collections::BTreeMap;
 
 /// All machines of an organisation.
@@ -71,7 +71,7 @@ impl App {
         let mut all = BTreeMap::new();
         let mut after = None;
         loop {
-            let more = self.store.views(organisation, after, FETCH_ROWS).await?;
+            let more = self.store.views(organisation, ViewSort::Book, after, FETCH_ROWS).await?;
             let end = more.len() < FETCH_ROWS;
             after = more.last().map(|view| view.machine);
             all.extend(more.into_iter().map(|view| (view.machine, view)));

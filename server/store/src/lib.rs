@@ -279,9 +279,20 @@ pub struct MachineHead {
     pub position: u64,
 }
 
+/// Which of the views kept of a machine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum ViewSort {
+    /// The small one, which lists of all machines are made of.
+    Glance,
+    /// The whole.
+    Book,
+}
+
 /// A computed view of a machine, kept so that it need not be computed again; `digest` says for which entries.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MachineView {
+    /// Which view it is.
+    pub sort: ViewSort,
     /// The machine.
     pub machine: MachineId,
     /// The entries it was computed from.
@@ -381,6 +392,9 @@ pub trait Store: Send + Sync + 'static {
     /// A page of the ledger, from one snapshot. An `after` beyond the ledger's end gives an empty page at its end.
     async fn page(&self, organisation: OrganisationId, ask: &PageAsk) -> StoreResult<Page>;
 
+    /// The digest of the whole ledger: it changes with every entry.
+    async fn digest(&self, organisation: OrganisationId) -> StoreResult<Digest>;
+
     /// The link at a position, or none if the ledger is shorter. Position 0 has [`Hash::ZERO`].
     async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>>;
 
@@ -411,19 +425,25 @@ pub trait Store: Send + Sync + 'static {
         limit: usize,
     ) -> StoreResult<Vec<Held>>;
 
-    /// The kept views of the machines after `after` in order of id, at most `limit`; stale ones included.
+    /// The kept views of one sort of the machines after `after` in order of id, at most `limit`; stale ones included.
     async fn views(
         &self,
         organisation: OrganisationId,
+        sort: ViewSort,
         after: Option<MachineId>,
         limit: usize,
     ) -> StoreResult<Vec<MachineView>>;
 
-    /// The kept view of one machine, stale or not.
-    async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>>;
+    /// A kept view of one machine, stale or not.
+    async fn view(
+        &self,
+        organisation: OrganisationId,
+        sort: ViewSort,
+        machine: MachineId,
+    ) -> StoreResult<Option<MachineView>>;
 
-    /// Keeps a view, in place of what was kept before.
-    async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()>;
+    /// Keeps views, each in place of what was kept before, all or none of them.
+    async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()>;
 }
 
 /// A branch of a device's log that is kept beside the ledger.

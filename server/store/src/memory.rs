@@ -10,8 +10,8 @@ use crate::ledger::{
 };
 use crate::{
     BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, FreshSecrets,
-    Identity, MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreError, StoreResult, corrupt,
-    same_device, storable,
+    Identity, MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreError, StoreResult, ViewSort,
+    corrupt, same_device, storable,
 };
 use async_trait::async_trait;
 use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
@@ -68,7 +68,7 @@ struct Ledger {
     machines: BTreeMap<Option<MachineId>, (Digest, u64)>,
     seals: BTreeMap<u64, Seal>,
     branches: BTreeMap<(DeviceId, u64, Hash), KeptBranch>,
-    views: BTreeMap<MachineId, MachineView>,
+    views: BTreeMap<(ViewSort, MachineId), MachineView>,
 }
 
 #[derive(Debug, Clone)]
@@ -513,6 +513,12 @@ impl Store for MemoryStore {
         })
     }
 
+    async fn digest(&self, organisation: OrganisationId) -> StoreResult<Digest> {
+        self.read("digest", |state| {
+            Ok(state.organisations.get(&organisation).map(|ledger| ledger.end().digest()).unwrap_or_default())
+        })
+    }
+
     async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>> {
         self.read("link_at", |state| {
             if position == 0 {
@@ -587,25 +593,34 @@ impl Store for MemoryStore {
     async fn views(
         &self,
         organisation: OrganisationId,
+        sort: ViewSort,
         last: Option<MachineId>,
         limit: usize,
     ) -> StoreResult<Vec<MachineView>> {
         self.read("views", |state| {
             let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
-            Ok(ledger.views.range(after(last)).take(limit).map(|(_, view)| view.clone()).collect())
+            let from = last.map_or(Bound::Included((sort, MachineId([0; 16]))), |last| Bound::Excluded((sort, last)));
+            let found = ledger.views.range((from, Bound::Unbounded)).take_while(|((of, _), _)| *of == sort);
+            Ok(found.take(limit).map(|(_, view)| view.clone()).collect())
         })
     }
 
-    async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>> {
+    async fn view(
+        &self,
+        organisation: OrganisationId,
+        sort: ViewSort,
+        machine: MachineId,
+    ) -> StoreResult<Option<MachineView>> {
         self.read("view", |state| {
-            Ok(state.organisations.get(&organisation).and_then(|l| l.views.get(&machine)).cloned())
+            Ok(state.organisations.get(&organisation).and_then(|l| l.views.get(&(sort, machine))).cloned())
         })
     }
 
-    async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()> {
-        storable("view_put", [view.json.as_str()])?;
-        self.write("view_put", |state| {
-            state.ledger("view_put", organisation)?.views.insert(view.machine, view.clone());
+    async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()> {
+        storable("views_put", views.iter().map(|view| view.json.as_str()))?;
+        self.write("views_put", |state| {
+            let kept = &mut state.ledger("views_put", organisation)?.views;
+            kept.extend(views.iter().map(|view| ((view.sort, view.machine), view.clone())));
             Ok(())
         })
     }

@@ -20,12 +20,12 @@ mod session;
 
 use crate::{
     BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, Identity,
-    MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreResult, storable,
+    MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreResult, ViewSort, storable,
 };
 use async_trait::async_trait;
 use pintle_core::Held;
 use pintle_core::admit::Checked;
-use pintle_core::exchange::{ClockSample, Directory, Person, Wanted};
+use pintle_core::exchange::{ClockSample, Digest, Directory, Person, Wanted};
 use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId};
 use row::Table;
 use sea_orm::DatabaseConnection;
@@ -165,6 +165,10 @@ impl Store for SqlStore {
         self.look("page", |tx| page::page(tx, organisation, ask)).await
     }
 
+    async fn digest(&self, organisation: OrganisationId) -> StoreResult<Digest> {
+        machines::ledger_digest(&self.reading("digest"), organisation).await.map_err(|e| e.error)
+    }
+
     async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>> {
         page::link_at(&self.reading("link_at"), organisation, position).await.map_err(|e| e.error)
     }
@@ -205,18 +209,24 @@ impl Store for SqlStore {
     async fn views(
         &self,
         organisation: OrganisationId,
+        sort: ViewSort,
         after: Option<MachineId>,
         limit: usize,
     ) -> StoreResult<Vec<MachineView>> {
-        machines::views(&self.reading("views"), organisation, after, limit).await.map_err(|e| e.error)
+        machines::views(&self.reading("views"), organisation, sort, after, limit).await.map_err(|e| e.error)
     }
 
-    async fn view(&self, organisation: OrganisationId, machine: MachineId) -> StoreResult<Option<MachineView>> {
-        machines::view(&self.reading("view"), organisation, machine).await.map_err(|e| e.error)
+    async fn view(
+        &self,
+        organisation: OrganisationId,
+        sort: ViewSort,
+        machine: MachineId,
+    ) -> StoreResult<Option<MachineView>> {
+        machines::view(&self.reading("view"), organisation, sort, machine).await.map_err(|e| e.error)
     }
 
-    async fn view_put(&self, organisation: OrganisationId, view: &MachineView) -> StoreResult<()> {
-        storable("view_put", [view.json.as_str()])?;
-        self.run("view_put", |tx| machines::view_put(tx, organisation, view)).await
+    async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()> {
+        storable("views_put", views.iter().map(|view| view.json.as_str()))?;
+        self.run("views_put", |tx| machines::views_put(tx, organisation, views)).await
     }
 }

@@ -16,6 +16,7 @@ use std::collections::BTreeMap;
 pub const EX3: MachineId = MachineId([3; 16]);
 pub const EX4: MachineId = MachineId([4; 16]);
 pub const EX5: MachineId = MachineId([5; 16]);
+pub const EX6: MachineId = MachineId([6; 16]);
 
 /// A device and its log.
 #[derive(Clone)]

@@ -9,7 +9,7 @@ use pintle_core::Entry;
 use pintle_core::exchange::{Digest, Person};
 use pintle_core::ids::{OrganisationId, PersonId};
 use pintle_store::sql::SqlStore;
-use pintle_store::{EnrolmentCode, MachineView, Organisation, Role, StoreError};
+use pintle_store::{EnrolmentCode, MachineView, Organisation, Role, StoreError, ViewSort};
 use sea_orm::ConnectionTrait;
 use serde_json::json;
 
@@ -128,7 +128,7 @@ pub async fn a_text_with_u0000_is_nowhere_stored(bed: Bed) {
     let mut enrolments = [device.enrolment(code.hash, "K7"), device.enrolment(code.hash, "K7")];
     enrolments[0].mark = bad();
     enrolments[1].person.name = bad();
-    let view = MachineView { machine: EX3, digest: Digest::default(), json: bad() };
+    let view = MachineView { sort: ViewSort::Glance, machine: EX3, digest: Digest::default(), json: bad() };
     let other = Organisation { id: OrganisationId([2; 16]), name: bad() };
     let store = &bed.store;
     for outcome in [
@@ -136,14 +136,14 @@ pub async fn a_text_with_u0000_is_nowhere_stored(bed: Bed) {
         store.enrol(&enrolments[0]).await.map(|_| ()),
         store.enrol(&enrolments[1]).await.map(|_| ()),
         store.people_add(organisation, &[person]).await,
-        store.view_put(organisation, &view).await,
+        store.views_put(organisation, std::slice::from_ref(&view)).await,
     ] {
         assert!(matches!(outcome, Err(StoreError::Failed { .. })), "{outcome:?}");
     }
     assert_eq!(store.organisations().await.expect("organisations").len(), 1);
     assert_eq!(store.device(device.id).await.expect("it answers"), None);
     assert_eq!(store.directory(organisation, 0).await.expect("it answers"), None);
-    assert_eq!(store.view(organisation, EX3).await.expect("it answers"), None);
+    assert_eq!(store.view(organisation, ViewSort::Glance, EX3).await.expect("it answers"), None);
     let words = json!({"head": {"seq": 1}, "body": {}, "words": {"salt": "x", "text": "a\u{0}b"}});
     assert!(Entry::from_value(words).is_err(), "no entry can hold it");
 }

@@ -3,10 +3,10 @@
 //! Promises: every method of the port that names an organisation is asked by another one too.
 
 use crate::bed::{Bed, NOW_MS};
-use crate::crew::{Device, EX3, EX4, EX5, all_after, clock, code_of, digest_of, wanted};
+use crate::crew::{Device, EX3, EX4, EX5, EX6, all_after, clock, code_of, digest_of, wanted};
 use pintle_core::exchange::{Digest, Person};
 use pintle_core::ids::{Baton, MachineId, OrganisationId, PersonId};
-use pintle_store::{DeviceScope, Enrolled, EnrolmentCode, MachineHead, MachineView, PageAsk, Role};
+use pintle_store::{DeviceScope, Enrolled, EnrolmentCode, MachineHead, MachineView, PageAsk, Role, ViewSort};
 
 /// A device with entries about three machines and none.
 async fn filled(bed: &Bed, organisation: OrganisationId, number: u16) -> Device {
@@ -73,21 +73,30 @@ pub async fn a_machine_s_entries_come_by_position_page_by_page(bed: Bed) {
 
 pub async fn a_view_is_kept_in_place_of_the_one_before(bed: Bed) {
     let organisation = bed.organisation(1).await;
-    assert_eq!(bed.store.view(organisation, EX3).await.expect("it answers"), None);
-    let view = |machine, count, json: &str| MachineView {
-        machine,
-        digest: Digest { count, sum: u64::MAX - count },
-        json: json.into(),
-    };
-    let put = async |view: &MachineView| bed.store.view_put(organisation, view).await.expect("it is kept");
-    for view in [view(EX4, 1, "{}"), view(EX3, 1, "{\"old\":1}"), view(EX5, 7, "[]"), view(EX3, 2, "{\"é\":1}")] {
-        put(&view).await;
+    for sort in [ViewSort::Glance, ViewSort::Book] {
+        assert_eq!(bed.store.view(organisation, sort, EX3).await.expect("it answers"), None);
+        let view = |machine, count, json: &str| MachineView {
+            sort,
+            machine,
+            digest: Digest { count, sum: u64::MAX - count },
+            json: json.into(),
+        };
+        let put = async |views: &[MachineView]| bed.store.views_put(organisation, views).await.expect("they are kept");
+        put(&[]).await;
+        put(&[view(EX4, 1, "{}"), view(EX3, 1, "{\"old\":1}")]).await;
+        put(&[view(EX5, 7, "[]"), view(EX3, 1, "{\"older\":1}"), view(EX3, 2, "{\"é\":1}")]).await;
+        let expected = [view(EX3, 2, "{\"é\":1}"), view(EX4, 1, "{}"), view(EX5, 7, "[]")];
+        assert_eq!(bed.store.views(organisation, sort, None, 10).await.expect("views"), expected);
+        assert_eq!(bed.store.views(organisation, sort, None, 1).await.expect("views"), expected[..1]);
+        assert_eq!(bed.store.views(organisation, sort, Some(EX3), 10).await.expect("views"), expected[1..]);
+        assert_eq!(bed.store.views(organisation, sort, Some(EX5), 10).await.expect("views"), []);
+        assert_eq!(bed.store.view(organisation, sort, EX5).await.expect("it answers"), Some(expected[2].clone()));
     }
-    let expected = [view(EX3, 2, "{\"é\":1}"), view(EX4, 1, "{}"), view(EX5, 7, "[]")];
-    assert_eq!(bed.store.views(organisation, None, 10).await.expect("views"), expected);
-    assert_eq!(bed.store.views(organisation, None, 1).await.expect("views"), expected[..1]);
-    assert_eq!(bed.store.views(organisation, Some(EX3), 10).await.expect("views"), expected[1..]);
-    assert_eq!(bed.store.view(organisation, EX5).await.expect("it answers"), Some(expected[2].clone()));
+    // The views of a machine are apart: what is kept of one sort says nothing of the other.
+    let only = MachineView { sort: ViewSort::Book, machine: EX6, digest: Digest::default(), json: "{}".into() };
+    bed.store.views_put(organisation, std::slice::from_ref(&only)).await.expect("it is kept");
+    assert_eq!(bed.store.view(organisation, ViewSort::Glance, EX6).await.expect("it answers"), None);
+    assert_eq!(bed.store.view(organisation, ViewSort::Book, EX6).await.expect("it answers"), Some(only));
 }
 
 /// Every method of the port that names an organisation, asked by another one.
@@ -95,8 +104,8 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     let (ours, theirs) = (bed.organisation(1).await, bed.organisation(2).await);
     let device = filled(&bed, ours, 1).await;
     let store = &bed.store;
-    let view = MachineView { machine: EX3, digest: Digest::default(), json: "{}".into() };
-    store.view_put(ours, &view).await.expect("it is kept");
+    let view = MachineView { sort: ViewSort::Book, machine: EX3, digest: Digest::default(), json: "{}".into() };
+    store.views_put(ours, std::slice::from_ref(&view)).await.expect("it is kept");
     store.branch_keep(device.scope(), &device.batch(1, 1), NOW_MS).await.expect("it is kept");
     let branch = store.branches(ours).await.expect("branches").remove(0);
     let before = store.directory(ours, 0).await.expect("it answers").expect("it has people");
@@ -109,8 +118,9 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     assert_eq!(store.machines(theirs, None, 10).await.expect("machines"), []);
     assert_eq!(store.machine(theirs, EX3).await.expect("it answers"), None);
     assert_eq!(store.machine_entries(theirs, EX3, 0, 10).await.expect("entries"), []);
-    assert_eq!(store.views(theirs, None, 10).await.expect("views"), []);
-    assert_eq!(store.view(theirs, EX3).await.expect("it answers"), None);
+    assert_eq!(store.digest(theirs).await.expect("it answers"), Digest::default());
+    assert_eq!(store.views(theirs, ViewSort::Book, None, 10).await.expect("views"), []);
+    assert_eq!(store.view(theirs, ViewSort::Book, EX3).await.expect("it answers"), None);
     assert_eq!(store.branches(theirs).await.expect("branches"), []);
     let entries = store.branch_entries(theirs, device.id, branch.from, branch.link).await.expect("entries");
     assert_eq!(entries, []);
@@ -125,7 +135,7 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     assert!(store.baton(scope, Baton([1; 16]), Baton([9; 16])).await.is_err());
     assert!(store.wanted_set(scope, &wanted(&[])).await.is_err());
     assert!(!store.device_revoke(theirs, device.id).await.expect("it answers"));
-    store.view_put(theirs, &MachineView { json: "[]".into(), ..view.clone() }).await.expect("theirs is kept");
+    store.views_put(theirs, &[MachineView { json: "[]".into(), ..view.clone() }]).await.expect("theirs is kept");
     store.people_add(theirs, &[Person { id: PersonId([1; 16]), name: "theirs".into() }]).await.expect("theirs");
     let code = EnrolmentCode { hash: code_of(9), role: Role::Owner, expires_ms: NOW_MS + 1000 };
     store.code_add(theirs, &code, NOW_MS).await.expect("theirs");
@@ -133,7 +143,7 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     assert_eq!(taken, Enrolled::KeyRefused);
 
     assert_eq!(store.page(ours, &all_after(0)).await.expect("a page").position, 6);
-    assert_eq!(store.view(ours, EX3).await.expect("it answers"), Some(view));
+    assert_eq!(store.view(ours, ViewSort::Book, EX3).await.expect("it answers"), Some(view));
     assert_eq!(store.directory(ours, 0).await.expect("it answers"), Some(before));
     assert_eq!(store.device(device.id).await.expect("it answers"), Some(record));
     assert_eq!(store.branches(ours).await.expect("branches"), [branch]);
@@ -149,6 +159,7 @@ pub async fn ledgers_count_for_themselves(bed: Bed) {
         assert_eq!(positions, (1..=6).map(Some).collect::<Vec<_>>());
         assert!(page.entries.iter().all(|held| held.device == device.id));
         assert_eq!(page.digest, digest_of(device.heads[1..].iter().map(|head| &head.link)));
+        assert_eq!(bed.store.digest(organisation).await.expect("it answers"), page.digest);
         let head = bed.store.machine(organisation, EX3).await.expect("it answers").expect("it has entries");
         assert_eq!(head.digest, digest_of([2, 5, 6].map(|seq: usize| &device.heads[seq].link)));
     }
