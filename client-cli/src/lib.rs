@@ -13,6 +13,7 @@ pub mod asked;
 pub mod command;
 pub mod engine;
 pub mod glance;
+pub mod hazard;
 pub mod home;
 pub mod names;
 pub mod odd;

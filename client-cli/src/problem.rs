@@ -87,7 +87,8 @@ codes! {
     UnclearPlan = "unclear-plan", NotDone, "a service plan's file breaks a rule; the answer says in which line and column";
     FileFailed = "file-failed", NotDone, "a file that was named cannot be read or written";
     BrokenRule = "broken-rule", NotDone, "the entry would break a rule of the log, such as a name of 200 letters";
-    TaggedOut = "tagged-out", NotDone, "an open tagged-out finding is closed by a repair or cleared, not struck";
+    TaggedOut = "tagged-out", NotDone, "the only record of an open tagged-out finding stays until a repair or clearance is linked to it";
+    MayNotClear = "may-not-clear", NotDone, "a tagged-out finding is cleared by a mechanic, the office or the owner; anyone closes it with a repair";
     NotAFinding = "not-a-finding", NotDone, "only a finding can be closed or cleared";
     TailLost = "tail-lost", NotDone, "the newest entries of this device are on the server only; a sync brings them back";
     NoHome = "no-home", NotDone, "there is no folder to keep the log in";

@@ -10,6 +10,7 @@
 use crate::ambient::{Ambient, Wall, evidence, random};
 use crate::asked;
 use crate::glance;
+use crate::hazard;
 use crate::names::{self, Match, Names};
 use crate::odd::{self, Odd};
 use crate::outlook;
@@ -164,7 +165,7 @@ impl Recording<'_> {
     /// Appends one entry to the log.
     ///
     /// # Errors
-    /// `broken-rule` if the entry would have to stand aside; then nothing is recorded.
+    /// `broken-rule` if the entry would have to stand aside, `may-not-clear`; then nothing is recorded.
     pub fn say(&mut self, saying: Saying) -> Result<Recorded, Problem> {
         let before = match saying.machine {
             Some(id) => Some(self.tx.machine(id)?.unwrap_or_else(|| Glance::unknown(id))),
@@ -180,7 +181,9 @@ impl Recording<'_> {
         let machine = match &before {
             Some(glance) => {
                 self.own.last_machine = Some(glance.id);
-                Some(glance::after(self.tx, glance, &fact, &at, odd.as_ref())?)
+                let after = glance::after(self.tx, glance, &fact, &at, odd.as_ref())?;
+                hazard::judge(self.tx, glance, &after, &fact)?;
+                Some(after)
             }
             None => None,
         };

@@ -160,4 +160,12 @@ CREATE TABLE outlook (
 ) STRICT, WITHOUT ROWID;
 "#,
     },
+    // What the organisation lets the device's person do, as the reply to the enrolment named it; unknown where a device was
+    // enrolled before this step.
+    Step {
+        version: 3,
+        sql: r#"
+ALTER TABLE sync ADD COLUMN role TEXT;
+"#,
+    },
 ];

@@ -18,3 +18,39 @@ pub enum Role {
     /// Everything.
     Owner,
 }
+
+impl Role {
+    /// Every role, from least to most.
+    pub const ALL: [Role; 4] = [Role::Crew, Role::Mechanic, Role::Office, Role::Owner];
+
+    /// As it is written.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Role::Crew => "crew",
+            Role::Mechanic => "mechanic",
+            Role::Office => "office",
+            Role::Owner => "owner",
+        }
+    }
+
+    /// Reads what [`Role::as_str`] writes.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.as_str() == text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_role_is_read_as_it_is_written_and_as_the_wire_has_it() {
+        for role in Role::ALL {
+            assert_eq!(Role::parse(role.as_str()), Some(role));
+            assert_eq!(serde_json::to_value(role).expect("JSON"), role.as_str());
+        }
+        assert_eq!(Role::parse("Owner"), None);
+    }
+}

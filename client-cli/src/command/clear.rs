@@ -1,7 +1,8 @@
 //! `pintle clear`: a finding that was no fault.
 //!
-//! Promises: names the finding and says why, in words that stay in the log. Never touches the finding itself: it stays
-//! readable, and whoever doubts the clearing can raise it again.
+//! Promises: names the finding and says why, in words that stay in the log. One that tags a machine out is cleared by a
+//! mechanic, the office or the owner, see `crate::hazard`. Never touches the finding itself: it stays readable, and
+//! whoever doubts the clearing can raise it again.
 
 use super::Here;
 use super::repair::finding;
@@ -11,6 +12,7 @@ use pintle_core::fact::{Fact, FindingCleared};
 
 /// A finding was no fault
 #[derive(Debug, clap::Args)]
+#[command(after_help = RIGHTS)]
 pub struct Clear {
     /// The finding: K7-12
     entry: String,
@@ -18,6 +20,11 @@ pub struct Clear {
     #[arg(required = true, value_name = "WHY")]
     why: Vec<String>,
 }
+
+const RIGHTS: &str = "\
+One that tags the machine out is cleared by a mechanic, the
+office or the owner. Anyone ends it by mending it:
+pintle repair --closes K7-12";
 
 /// Records it.
 pub(super) fn run(args: &Clear, here: &mut Here<'_, '_>) -> Result<(), Problem> {

@@ -1,6 +1,6 @@
 //! `pintle enrol`: lets this device into an organisation with a one-time code.
 //!
-//! Promises: repeating it after a lost reply costs nothing; what was recorded before goes out with the first sync. With
+//! Promises: repeating it after a lost reply costs nothing, and a new code may give the device another role; what was recorded before goes out with the first sync. With
 //! `--anew` nothing recorded is lost: it is carried over to the new log. Never shows or keeps the code.
 
 use super::Here;
@@ -21,7 +21,7 @@ use serde_json::{Value, json};
 pub struct Enrol {
     /// Where the server is: https://log.example.org
     url: String,
-    /// The one-time code the owner gave you
+    /// The one-time code the owner gave you: it says what you may do
     code: String,
     /// As a new device: its key was lost, or a copy of it is in use
     #[arg(long)]
@@ -42,7 +42,7 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
     let carried_over = if args.anew {
         anew::begin_anew(&here.home, &mut store, here.ambient)?
     } else {
-        refuse_enrolled(&mut store)?;
+        refuse_elsewhere(&mut store, &server)?;
         0
     };
     let (own, person) = store.read(|tx| {
@@ -62,17 +62,22 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
     if reply.device != own.device {
         return Err(Problem::new(Code::Distrusted, "the server answered about another device"));
     }
+    let other = |sync: &SyncRow| sync.organisation != reply.organisation.id;
+    if store.read(|tx| tx.sync())?.as_ref().is_some_and(other) {
+        return Err(Problem::new(Code::Distrusted, "the server answered about another organisation"));
+    }
     let waiting = keep(&mut store, &server, &reply)?;
     here.ui.show(&Enrolled { reply, server, waiting, carried_over })
 }
 
-fn refuse_enrolled(store: &mut Store) -> Result<(), Problem> {
+/// A device keeps one ledger. At the same server a new code is welcome: it may give the device another role.
+fn refuse_elsewhere(store: &mut Store, server: &str) -> Result<(), Problem> {
     match store.read(|tx| tx.sync())? {
-        None => Ok(()),
-        Some(sync) => {
+        Some(sync) if sync.server != server => {
             let sentence = format!("this device is with {} at {} already", sync.organisation_name, sync.server);
             Err(Problem::new(Code::Enrolled, sentence).hint("pintle sync"))
         }
+        _ => Ok(()),
     }
 }
 
@@ -95,6 +100,12 @@ fn keep(store: &mut Store, server: &str, reply: &EnrolReply) -> Result<u64, Prob
     store.write("store", |tx| {
         let own = Own { mark: reply.mark.clone(), ..tx.own()? };
         tx.set_own(&own)?;
+        if let Some(known) = tx.sync()? {
+            // What has been delivered stays delivered. The baton is the ledger's that gave it.
+            let baton = if known.store == reply.store { reply.baton } else { known.baton };
+            tx.set_sync(&SyncRow { baton, role: Some(reply.role), ..known })?;
+            return tx.unplaced(own.device);
+        }
         tx.set_sync(&SyncRow {
             server: server.to_owned(),
             organisation: reply.organisation.id,
@@ -108,6 +119,7 @@ fn keep(store: &mut Store, server: &str, reply: &EnrolReply) -> Result<u64, Prob
             directory: 0,
             bytes_max: PAGE_BYTES_START,
             last: None,
+            role: Some(reply.role),
         })?;
         tx.unplaced(own.device)
     })
@@ -115,9 +127,11 @@ fn keep(store: &mut Store, server: &str, reply: &EnrolReply) -> Result<u64, Prob
 
 impl Answer for Enrolled {
     fn lines(&self) -> Vec<Line> {
-        let mut lines = vec![
-            Line::toned(Tone::Strong, &self.reply.mark).plain(format!(" is in at {}", self.reply.organisation.name)),
-        ];
+        let mut lines = vec![Line::toned(Tone::Strong, &self.reply.mark).plain(format!(
+            " is in at {}, as {}",
+            self.reply.organisation.name,
+            self.reply.role.as_str()
+        ))];
         if self.carried_over > 0 {
             let carried = words::counted(self.carried_over, "entry", "entries");
             lines.push(Line::of(format!("{carried} carried over to the new log")));

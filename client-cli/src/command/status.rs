@@ -92,7 +92,9 @@ impl Standing {
 impl Answer for Standing {
     fn lines(&self) -> Vec<Line> {
         let mut lines = self.warnings();
-        lines.push(Line::toned(Tone::Strong, &self.own.mark).plain(format!(", {} is recording", self.person)));
+        let role = self.sync.as_ref().and_then(|sync| sync.role);
+        let role = role.map(|role| format!(", as {}", role.as_str())).unwrap_or_default();
+        lines.push(Line::toned(Tone::Strong, &self.own.mark).plain(format!(", {} is recording{role}", self.person)));
         let waiting = match self.waiting {
             _ if self.sync.is_none() => "on this device only".to_owned(),
             0 => "all with the server".to_owned(),
@@ -121,6 +123,7 @@ impl Answer for Standing {
                 "epoch": sync.epoch,
                 "position": self.own.seen,
                 "copied": sync.copied,
+                "role": sync.role,
                 "last": sync.last.as_ref().map(|l| json!({"at": Moment::at(l.at_s, 0).ok(), "outcome": l.code})),
             })
         });

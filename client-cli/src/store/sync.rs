@@ -7,6 +7,7 @@ use super::{Col, Tx};
 use crate::problem::Problem;
 use pintle_core::exchange::Digest;
 use pintle_core::ids::{Baton, OrganisationId, StoreId};
+use pintle_openapi::Role;
 use rusqlite::{Row, params};
 
 /// What is remembered between exchanges; one row, there once the device is enrolled.
@@ -36,6 +37,8 @@ pub struct SyncRow {
     pub bytes_max: u32,
     /// How the last sync ended.
     pub last: Option<Outcome>,
+    /// What the device's person may do; unknown where it was enrolled by a program that did not keep it.
+    pub role: Option<Role>,
 }
 
 /// How a sync ended.
@@ -66,6 +69,7 @@ fn sync_row(r: &Row<'_>) -> rusqlite::Result<SyncRow> {
         directory: r.get(10)?,
         bytes_max: r.get(11)?,
         last,
+        role: r.get::<_, Option<String>>(14)?.as_deref().and_then(Role::parse),
     })
 }
 
@@ -76,7 +80,8 @@ impl Tx<'_> {
     /// If it cannot be read.
     pub fn sync(&self) -> Result<Option<SyncRow>, Problem> {
         const SQL: &str = "SELECT server, organisation, organisation_name, store, epoch, baton, cursor, digest_count, \
-                           digest_sum, copied, directory, bytes_max, last_at_s, last_outcome FROM sync";
+                           digest_sum, copied, directory, bytes_max, last_at_s, last_outcome, \
+                           role FROM sync";
         self.one("read", SQL, [], sync_row)
     }
 
@@ -87,7 +92,7 @@ impl Tx<'_> {
     pub fn set_sync(&self, row: &SyncRow) -> Result<(), Problem> {
         const SQL: &str = "INSERT OR REPLACE INTO sync (one, server, organisation, organisation_name, store, epoch, \
                            baton, cursor, digest_count, digest_sum, copied, directory, bytes_max, last_at_s, \
-                           last_outcome) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+                           last_outcome, role) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
         let values = params![
             row.server,
             Col(row.organisation),
@@ -103,6 +108,7 @@ impl Tx<'_> {
             row.bytes_max,
             row.last.as_ref().map(|l| l.at_s),
             row.last.as_ref().map(|l| l.code.as_str()),
+            row.role.map(Role::as_str),
         ];
         self.execute("store", SQL, values).map(|_| ())
     }

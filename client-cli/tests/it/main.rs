@@ -6,6 +6,7 @@
 mod bench;
 mod due;
 mod handover;
+mod hazards;
 mod mistakes;
 mod plan;
 mod processes;

@@ -7,8 +7,11 @@ use pintle_core::Hash;
 use pintle_migrations::device::STEPS;
 
 /// SHA-256 of every landed step. A step is never edited: a change is a new step, and a new line here.
-const LANDED: &[(u32, &str)] =
-    &[(1, "U49Fyd6v7TiVW7Vju4-BLDwfeaE76uUKCVDrObnHx2A"), (2, "eYKVxAs0B_svtwk0lB7NWUSXxNzmMzxYngefbuPQp4c")];
+const LANDED: &[(u32, &str)] = &[
+    (1, "U49Fyd6v7TiVW7Vju4-BLDwfeaE76uUKCVDrObnHx2A"),
+    (2, "eYKVxAs0B_svtwk0lB7NWUSXxNzmMzxYngefbuPQp4c"),
+    (3, "6oR5YaG_e5ex76CDOHtIj0j4JpT_LPwYb_5eEyiR3YU"),
+];
 
 #[test]
 fn landed_steps_are_never_edited() {

@@ -51,6 +51,8 @@ pub struct State {
     pub requests: usize,
     /// What it answers to a push that it does not look at.
     pub outcome: Option<PushOutcome>,
+    /// What the next enrolment's code lets its person do; crew if nothing is said.
+    pub role: Option<Role>,
 }
 
 impl State {
@@ -157,7 +159,7 @@ fn enrol(state: &mut State, body: &[u8]) -> Vec<u8> {
         organisation: OrganisationCard { id: ORGANISATION, name: "Valley crew".into() },
         device,
         mark,
-        role: Role::Crew,
+        role: state.role.unwrap_or(Role::Crew),
         store: StoreId([5; 16]),
         epoch: state.epoch,
         baton: Baton([1; 16]),
