@@ -12,6 +12,7 @@ pub mod args;
 pub mod asked;
 pub mod command;
 pub mod engine;
+pub mod file;
 pub mod glance;
 pub mod hazard;
 pub mod home;

@@ -85,6 +85,7 @@ codes! {
     UnclearTime = "unclear-time", Usage, "a time is written 07:10, \"yesterday 17:00\", \"2026-05-04 07:10\" or -2h";
     UnclearWords = "unclear-words", Usage, "a value of the command was not understood";
     UnclearPlan = "unclear-plan", NotDone, "a service plan's file breaks a rule; the answer says in which line and column";
+    UnclearFile = "unclear-file", NotDone, "a file is not what the command reads; the answer says where it goes wrong";
     FileFailed = "file-failed", NotDone, "a file that was named cannot be read or written";
     BrokenRule = "broken-rule", NotDone, "the entry would break a rule of the log, such as a name of 200 letters";
     TaggedOut = "tagged-out", NotDone, "the only record of an open tagged-out finding stays until a repair or clearance is linked to it";

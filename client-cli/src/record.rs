@@ -146,6 +146,11 @@ impl Recording<'_> {
         self.claimed.clone().unwrap_or_else(|| self.wall.now())
     }
 
+    /// What is said from here on happened then: readings that a file tells with their own times.
+    pub fn happened(&mut self, at: Moment) {
+        self.claimed = Some(at);
+    }
+
     /// A new machine's id.
     ///
     /// # Errors

@@ -18,6 +18,7 @@ pub mod found;
 pub mod fuel;
 pub mod grease;
 pub mod handover;
+pub mod import;
 pub mod log;
 pub mod machine;
 pub mod machines;
@@ -127,6 +128,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Book(args) => book::run(args, here),
         Command::Due(args) => due::run(args, here),
         Command::Plan(args) => plan::run(args, here),
+        Command::Import(args) => import::run(args, here),
         Command::Handover(args) => handover::run(args, here),
         Command::Clashes(args) => clashes::run(args, here),
         Command::Settle(args) => settle::run(args, here),

@@ -7,6 +7,7 @@
 use super::answer::hazards;
 use super::{Here, RecordedAnswer, words};
 use crate::asked::quoted;
+use crate::file;
 use crate::glance;
 use crate::names::{self, Match, Names, machine_named};
 use crate::plan_file::{self, STARTERS, starter};
@@ -19,7 +20,7 @@ use pintle_core::due::unit;
 use pintle_core::fact::Fact;
 use pintle_core::plan::{Counting, Plan as Whole, PlanTask, common};
 use serde_json::{Value, json};
-use std::io::{ErrorKind, Read as _, Write as _};
+use std::io::{ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 
 /// Largest file that is read as a plan, in bytes: the longest plan an entry holds has 32 KiB.
@@ -124,20 +125,10 @@ fn set(
 }
 
 fn read_file(path: &Path) -> Result<String, Problem> {
-    let failed = |e: &dyn std::fmt::Display| {
-        Problem::new(Code::FileFailed, format!("cannot read the plan in {}", path.display())).detail(e)
-    };
-    let file = std::fs::File::open(path).map_err(|e| match e.kind() {
-        ErrorKind::NotFound => Problem::new(Code::FileFailed, format!("there is no file {}", path.display()))
-            .hint("one to edit: pintle plan EX3 --write FILE.toml"),
-        _ => failed(&e),
+    let bytes = file::read(path, "a plan", FILE_BYTES_MAX).map_err(|problem| match path.exists() {
+        true => problem,
+        false => problem.hint("one to edit: pintle plan EX3 --write FILE.toml"),
     })?;
-    let mut bytes = Vec::new();
-    file.take(FILE_BYTES_MAX + 1).read_to_end(&mut bytes).map_err(|e| failed(&e))?;
-    if bytes.len() as u64 > FILE_BYTES_MAX {
-        let sentence = format!("{} is no plan: it has more than {} KiB", path.display(), FILE_BYTES_MAX / 1024);
-        return Err(Problem::new(Code::FileFailed, sentence));
-    }
     String::from_utf8(bytes)
         .map_err(|e| Problem::new(Code::FileFailed, format!("{} is not text in UTF-8", path.display())).detail(e))
 }

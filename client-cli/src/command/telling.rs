@@ -62,7 +62,10 @@ pub(super) fn meters(meters: &[Meter], told: &Teller<'_>) -> Vec<Line> {
     let mut lines = Vec::new();
     for (index, meter) in meters.iter().enumerate() {
         let unit = if index == 0 { words::unit(meter.kind).to_owned() } else { meter.meter.clone() };
-        let shows = |r: &MeterReading| format!("{} {unit}", r.shown);
+        let shows = |r: &MeterReading| match &r.source {
+            Some(source) => format!("{} {unit} by {source}", r.shown),
+            None => format!("{} {unit}", r.shown),
+        };
         match &meter.reading {
             Some(reading) => {
                 let life = match reading.life == reading.shown {

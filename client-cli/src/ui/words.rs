@@ -100,7 +100,8 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
         Fact::Withheld => vec!["withheld".to_owned()],
     };
     if let Some(reading) = fact.reading() {
-        parts.push(self::reading(reading, kind));
+        let source = fact.source().map(|source| format!(" by {source}")).unwrap_or_default();
+        parts.push(format!("{}{source}", self::reading(reading, kind)));
     }
     parts.join(", ")
 }
@@ -114,7 +115,7 @@ fn operator(what: &str, operator: Option<pintle_core::ids::PersonId>, names: &Na
 pub fn reading(reading: &Reading, kind: MeterKind) -> String {
     let shown = reading.reading.unwrap_or_default();
     match &reading.meter {
-        Some(meter) => format!("{meter} {shown}"),
+        Some(meter) => format!("{shown} {meter}"),
         None => format!("{shown} {}", unit(kind)),
     }
 }

@@ -7,6 +7,7 @@ mod bench;
 mod due;
 mod handover;
 mod hazards;
+mod importing;
 mod mistakes;
 mod plan;
 mod processes;

@@ -63,7 +63,7 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
         tracks: Vec::new(),
         keeping: Vec::new(),
         hands: hands::hands(items, &believed),
-        people: items.iter().map(|item| (item.by, item.stamp())).collect(),
+        people: by_hand(items).map(|item| (item.by, item.stamp())).collect(),
         clashes,
         twins,
         doubts,
@@ -73,6 +73,11 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
     let past = Past::of(items, believed, works);
     (book.tracks, book.keeping) = past.upkeep(&book.plan_in_force());
     book
+}
+
+/// Entries that somebody made at the machine, or at least about it: who records what its transmitter gave has not been there.
+fn by_hand<'a, 'b>(items: &'a [Item<'b>]) -> impl Iterator<Item = &'a Item<'b>> {
+    items.iter().filter(|item| item.fact.source().is_none())
 }
 
 fn said(resolved: Resolved, clashes: &mut Vec<Clash>) -> Said {
@@ -496,7 +501,7 @@ fn notes(items: &[Item<'_>]) -> (Vec<Note>, Vec<Note>) {
     let mut notes = Vec::new();
     // What a person's newest entry on a device knew, all their earlier ones there knew at most.
     let mut newest: BTreeMap<(PersonId, DeviceId), &Item<'_>> = BTreeMap::new();
-    for item in items {
+    for item in by_hand(items) {
         let slot = newest.entry((item.by, item.held.device)).or_insert(item);
         if item.held.entry.seq() > slot.held.entry.seq() {
             *slot = item;

@@ -30,10 +30,10 @@ pub(super) fn hands(items: &[Item<'_>], believed: &Believed) -> Option<Hands> {
         let recent = stretches.iter().filter(|s| s.until_milli > newest - RECENT_MILLI);
         return Some(Hands { life, recent: shares("hours", recent.map(|s| (s.person, s.run_milli))) });
     }
-    if items.is_empty() {
-        return None;
-    }
-    let by_entries = shares("entries", items.iter().map(|item| (item.by, 1000)));
+    // What a transmitter gave tells of nobody's hands.
+    let by_hand = items.iter().filter(|item| item.fact.source().is_none());
+    by_hand.clone().next()?;
+    let by_entries = shares("entries", by_hand.map(|item| (item.by, 1000)));
     Some(Hands { life: by_entries.clone(), recent: by_entries })
 }
 

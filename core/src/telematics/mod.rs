@@ -244,19 +244,22 @@ pub struct Candidate {
     /// The machine.
     pub machine: MachineId,
     /// Its serial number.
-    pub serial: String,
+    pub serial: Option<String>,
+    /// What its crew calls it.
+    pub name: Option<String>,
     /// Its meters: name, what it counts, and the time of the newest reading by telematics, in seconds since 1970.
     pub meters: Vec<(String, MeterKind, Option<i64>)>,
 }
 
 impl Candidate {
-    /// The machine of a book, if it has a serial number.
+    /// The machine of a book, if it has a serial number or a name.
     #[must_use]
     pub fn of(book: &Book) -> Option<Self> {
-        let serial = book.attributes.get("serial")?.value.as_str()?.to_owned();
+        let text = |name: &str| book.attributes.get(name).and_then(|said| said.value.as_str()).map(str::to_owned);
         let newest = |meter: &crate::book::Meter| meter.telematics.as_ref().map(|r| r.stamp.at.second());
         let meters = book.meters.iter().map(|meter| (meter.meter.clone(), meter.kind, newest(meter))).collect();
-        Some(Self { machine: book.machine, serial, meters })
+        let (serial, name) = (text("serial"), text("name"));
+        (serial.is_some() || name.is_some()).then_some(Self { machine: book.machine, serial, name, meters })
     }
 }
 
@@ -269,9 +272,9 @@ pub enum Verdict {
     Matched,
     /// It is about a machine of ours, and holds no reading that is not recorded already.
     NothingNew,
-    /// No machine has this serial number.
+    /// No machine has this serial number or name.
     Unmatched,
-    /// Several machines have this serial number.
+    /// Several machines have this serial number or name.
     Ambiguous,
 }
 
@@ -307,15 +310,13 @@ pub struct Judged {
     pub proposals: Vec<Proposal>,
 }
 
-/// Finds the machine of each report, by serial number without regard to case, else by product identification number, and
-/// what is to be recorded. A reading is recorded once: what is not newer than the newest one by telematics is left out.
-/// A time after `now_s` (beyond five minutes of grace) is a fault, lest it hide all that follow.
+/// Finds the machine of each report, by serial number without regard to case, else by product identification number,
+/// else the owner's name for it, unless serial numbers speak against that; and what is to be recorded. A reading is
+/// recorded once: what is not newer than the newest one by telematics is left out. A time after `now_s` (beyond five
+/// minutes of grace) is a fault, lest it hide all that follow.
 #[must_use]
 pub fn judge(reports: Vec<Report>, candidates: &[Candidate], now_s: i64) -> Vec<Judged> {
-    let mut by_serial: BTreeMap<String, Vec<&Candidate>> = BTreeMap::new();
-    for candidate in candidates {
-        by_serial.entry(folded(&candidate.serial)).or_default().push(candidate);
-    }
+    let known = Known::of(candidates);
     let mut newest: BTreeMap<(MachineId, String), i64> = BTreeMap::new();
     for candidate in candidates {
         for (meter, _, second) in &candidate.meters {
@@ -323,19 +324,48 @@ pub fn judge(reports: Vec<Report>, candidates: &[Candidate], now_s: i64) -> Vec<
         }
     }
     let one = |mut report: Report| {
-        let named = [&report.serial, &report.pin].into_iter().flatten().find_map(|name| by_serial.get(&folded(name)));
-        let (verdict, machine, proposals) = match named.map(Vec::as_slice) {
-            None | Some([]) => (Verdict::Unmatched, None, Vec::new()),
-            Some([candidate]) => {
+        let (verdict, machine, proposals) = match known.named_by(&report)[..] {
+            [] => (Verdict::Unmatched, None, Vec::new()),
+            [candidate] => {
                 let proposals = proposals(&mut report, candidate, &mut newest, now_s);
                 let verdict = if proposals.is_empty() { Verdict::NothingNew } else { Verdict::Matched };
                 (verdict, Some(candidate.machine), proposals)
             }
-            Some(_) => (Verdict::Ambiguous, None, Vec::new()),
+            _ => (Verdict::Ambiguous, None, Vec::new()),
         };
         Judged { verdict, machine, report, proposals }
     };
     reports.into_iter().map(one).collect()
+}
+
+/// Machines by what feeds call them.
+struct Known<'a> {
+    by_serial: BTreeMap<String, Vec<&'a Candidate>>,
+    by_name: BTreeMap<String, Vec<&'a Candidate>>,
+}
+
+impl<'a> Known<'a> {
+    fn of(candidates: &'a [Candidate]) -> Self {
+        let mut known = Self { by_serial: BTreeMap::new(), by_name: BTreeMap::new() };
+        for candidate in candidates {
+            for (by, name) in [(&mut known.by_serial, &candidate.serial), (&mut known.by_name, &candidate.name)] {
+                name.iter().for_each(|name| by.entry(folded(name)).or_default().push(candidate));
+            }
+        }
+        known
+    }
+
+    fn named_by(&self, report: &Report) -> Vec<&'a Candidate> {
+        let numbers = || [&report.serial, &report.pin].into_iter().flatten();
+        if let Some(found) = numbers().find_map(|number| self.by_serial.get(&folded(number))) {
+            return found.clone();
+        }
+        let named = report.equipment_id.as_ref().and_then(|name| self.by_name.get(&folded(name)));
+        let mut named = named.cloned().unwrap_or_default();
+        // A machine with another serial number is another machine, whatever it is called.
+        named.retain(|candidate| candidate.serial.is_none() || numbers().next().is_none());
+        named
+    }
 }
 
 fn proposals(

@@ -231,14 +231,36 @@ fn reports_find_their_machine_and_are_proposed_once() {
     }
     let recorded = Candidate::of(&world.book()).expect("a serial number");
     assert_eq!(told(&judge(reports.clone(), &[recorded], NOW_S))[0], (Verdict::NothingNew, vec![]));
-    let twin = Candidate { machine: MachineId([4; 16]), serial: " a-1042 ".into(), meters: vec![] };
+    let twin = Candidate { machine: MachineId([4; 16]), serial: Some(" a-1042 ".into()), name: None, meters: vec![] };
     assert_eq!(judge(reports.clone(), &[candidate.clone(), twin], NOW_S)[0].verdict, Verdict::Ambiguous);
-    let by_pin = Candidate { serial: "pina1042".into(), ..candidate.clone() };
+    let by_pin = Candidate { serial: Some("pina1042".into()), ..candidate.clone() };
     assert_eq!(judge(reports.clone(), &[by_pin], NOW_S)[0].machine, Some(EX3));
     let early = judge(reports, &[candidate], 1_000_000_000);
     assert_eq!(early[0].verdict, Verdict::NothingNew, "a reading from the future is not proposed");
     let faults: Vec<&str> = early[0].report.faults.iter().map(|f| f.pointer.as_str()).collect();
     assert_eq!(faults, ["/Equipment/0/CumulativeOperatingHours/datetime", "/Equipment/0/Distance/datetime"]);
+}
+
+#[test]
+fn a_machine_without_its_number_is_found_by_its_name() {
+    let report = |serial: Option<&str>| Report {
+        equipment_id: Some(" ex3".into()),
+        serial: serial.map(str::to_owned),
+        ..Report::default()
+    };
+    let machine = |serial: Option<&str>| Candidate {
+        machine: EX3,
+        serial: serial.map(str::to_owned),
+        name: Some("EX3".into()),
+        meters: vec![],
+    };
+    let found = |serial: Option<&str>, of: Option<&str>| judge(vec![report(serial)], &[machine(of)], NOW_S)[0].machine;
+    assert_eq!(found(None, None), Some(EX3));
+    assert_eq!(found(None, Some("A-1042")), Some(EX3));
+    assert_eq!(found(Some("B-7"), None), Some(EX3));
+    assert_eq!(found(Some("B-7"), Some("A-1042")), None, "two numbers are two machines");
+    let two = judge(vec![report(None)], &[machine(None), machine(None)], NOW_S);
+    assert_eq!(two[0].verdict, Verdict::Ambiguous);
 }
 
 /// A transmitter is one more source: where it contradicts a person who had not seen it, both stand until one is chosen.
@@ -267,4 +289,22 @@ fn a_transmitter_and_a_person_may_disagree() {
         "of two that cannot both be true the first one read is believed"
     );
     assert_eq!(meter.doubtful.len(), 1);
+}
+
+/// Whoever imports a feed has neither run the machine nor read its notes.
+#[test]
+fn importing_is_not_having_the_machine() {
+    let mut world = excavator();
+    world.record(0, 10, "note_left", json!({"handover": true}));
+    for device in [0, 1] {
+        world.push(device);
+    }
+    world.sync(1);
+    let before = world.book();
+    world.record(1, 20, "meter_read", json!({"reading": "4102", "source": "telematics"}));
+    let after = world.book();
+    assert_eq!((&after.people, &after.hands), (&before.people, &before.hands));
+    assert_eq!(after.handover[0].known_to, before.handover[0].known_to);
+    world.record(1, 30, "meter_read", json!({"reading": "4103"}));
+    assert_eq!(world.book().handover[0].known_to.len(), 2, "who reads the meter at the machine is told nothing twice");
 }
