@@ -6,7 +6,7 @@
 use crate::store::Glance;
 use pintle_core::decimal::Decimal;
 use pintle_core::entry::EntryRef;
-use pintle_core::fact::{Fact, MeterKind};
+use pintle_core::fact::Fact;
 use pintle_core::ids::DeviceId;
 use pintle_core::meter::{Shown, can_both_be_true};
 use pintle_core::moment::Moment;
@@ -68,7 +68,7 @@ pub fn judge(glance: &Glance, fact: &Fact, at: &Moment) -> Option<Odd> {
         return None;
     }
     let run_milli = later.reading.milli - earlier.reading.milli;
-    if run_milli < 0 || glance.meter_kind != MeterKind::Hours {
+    if run_milli < 0 || !glance.meter_kind.counts_time() {
         return Some(Odd::RunsBack { last: last.reading });
     }
     let tenths = (later.second - earlier.second) / 360;
@@ -83,7 +83,7 @@ pub fn judge(glance: &Glance, fact: &Fact, at: &Moment) -> Option<Odd> {
 mod tests {
     use super::*;
     use crate::store::LastReading;
-    use pintle_core::fact::Reading;
+    use pintle_core::fact::{MeterKind, Reading};
     use pintle_core::ids::MachineId;
 
     fn odd(kind: MeterKind, last: &str, hours_later: i64, reading: &str) -> Option<Odd> {

@@ -5,7 +5,9 @@
 //! kept and shown, not computed with. Ties keep what was read first.
 //!
 //! Two readings can both be true if the later one is not smaller and, for hours, the machine did not run more than
-//! the time that passed between them (0.1 h of grace for the meter's own steps).
+//! the time that passed between them (0.1 h of grace for the meter's own steps). Time is that between two instants, so a
+//! local day of 25 hours holds 25. A tach hour is kept apart from a clock hour by its kind: with 2,200 rpm rated and
+//! 1,650 on average an hour of the clock shows 0.75.
 
 use crate::decimal::Decimal;
 use crate::entry::EntryRef;
@@ -15,6 +17,9 @@ use std::collections::BTreeSet;
 
 /// Grace for the resolution of an hour meter, in thousandths of an hour.
 const GRACE_MILLI: i64 = 100;
+
+/// Least full scale of a meter, in thousandths: none has fewer than three digits before the point.
+const FULL_SCALE_MIN_MILLI: i64 = 1_000_000;
 
 /// One reading as it was claimed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,7 +48,18 @@ pub fn can_both_be_true(kind: MeterKind, earlier: &Shown, later: &Shown) -> bool
     let run = later.life_milli() - earlier.life_milli();
     // A thousandth of an hour is 3.6 seconds; both sides are counted in tenths of a second.
     let passed = (later.second - earlier.second).saturating_mul(10);
-    run >= 0 && (kind != MeterKind::Hours || (run - GRACE_MILLI).saturating_mul(36) <= passed)
+    run >= 0 && (!kind.counts_time() || (run - GRACE_MILLI).saturating_mul(36) <= passed)
+}
+
+/// Whether a meter that showed `old` last and shows `new` now has rolled over: nearly all of its digits were used up,
+/// and few are again. Near is a tenth of the full scale, which is the next power of ten: common practice, no source.
+#[must_use]
+pub fn has_rolled_over(old: Decimal, new: Decimal) -> bool {
+    let mut full = 1000;
+    while full <= old.milli {
+        full *= 10;
+    }
+    full >= FULL_SCALE_MIN_MILLI && old.milli >= full / 10 * 9 && new.milli < full / 10
 }
 
 /// Splits readings, given in order of time, into believed ones and doubtful ones (indexes, in order).
@@ -54,7 +70,9 @@ pub fn can_both_be_true(kind: MeterKind, earlier: &Shown, later: &Shown) -> bool
 pub fn believe(kind: MeterKind, shown: &[Shown]) -> (Vec<usize>, Vec<usize>) {
     let mut order: Vec<usize> = (0..shown.len()).collect();
     let slack = |i: usize| match kind {
-        MeterKind::Hours => shown[i].second.saturating_mul(10) - shown[i].life_milli().saturating_mul(36),
+        MeterKind::Hours | MeterKind::TachHours => {
+            shown[i].second.saturating_mul(10) - shown[i].life_milli().saturating_mul(36)
+        }
         // Without a bound on the rate only time itself must not run back.
         MeterKind::Kilometres | MeterKind::Cycles => shown[i].second,
     };
@@ -135,7 +153,7 @@ pub fn rate(readings: &[(i64, i64, i64)]) -> Option<Rate> {
     }
     let mut slopes = Vec::with_capacity(recent.len() * (recent.len() - 1) / 2);
     for (n, a) in recent.iter().enumerate() {
-        slopes.extend(recent[n + 1..].iter().filter(|b| b.0 > a.0).map(|b| (b.2 - a.2) * 86_400 / (b.0 - a.0)));
+        slopes.extend(recent[n + 1..].iter().filter(|b| b.0 > a.0).map(|b| slope(a, b)));
     }
     slopes.sort_unstable();
     let middle = slopes.len() / 2;
@@ -144,7 +162,7 @@ pub fn rate(readings: &[(i64, i64, i64)]) -> Option<Rate> {
     } else if slopes.len() % 2 == 1 {
         slopes[middle]
     } else {
-        (slopes[middle - 1] + slopes[middle]) / 2
+        slopes[middle - 1].midpoint(slopes[middle])
     };
     let rank = |permille: usize| slopes[((slopes.len() - 1) * permille + 500) / 1000];
     Some(Rate {
@@ -153,6 +171,12 @@ pub fn rate(readings: &[(i64, i64, i64)]) -> Option<Rate> {
         high: Decimal::from_milli(rank(900)),
         readings: recent.len() as u64,
     })
+}
+
+/// Thousandths a day from one reading to a later one. A meter that counts no time may jump by all its digits in a second.
+fn slope(a: &(i64, i64, i64), b: &(i64, i64, i64)) -> i64 {
+    let per_day = i128::from(b.2 - a.2) * 86_400 / i128::from(b.0 - a.0);
+    i64::try_from(per_day).unwrap_or(if per_day < 0 { i64::MIN } else { i64::MAX })
 }
 
 #[cfg(test)]

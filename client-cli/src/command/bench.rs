@@ -152,7 +152,16 @@ fn thread_card(text: &str, off_centre: Option<&str>, sets: &[String]) -> Result<
     if let Some(tap) = &thread.tap_drill {
         card["tap"] = drill_json(tap);
     }
+    unconfirmed(thread.from_memory, &mut lines, &mut card);
     Ok(Card { heading: thread.name, lines, card, cautions: &DRILLING_CAUTIONS })
+}
+
+/// Marks what nobody has looked up again: a person is to measure, or to ask, before relying on it.
+fn unconfirmed(from_memory: Option<&str>, lines: &mut Vec<Line>, card: &mut Value) {
+    if let Some(what) = from_memory {
+        lines.push(Line::toned(Tone::Odd, format!("From memory, not confirmed: {what}.")).indented(2));
+        card["from_memory"] = json!(what);
+    }
 }
 
 /// A drill with its size, where its name does not say it.
@@ -177,7 +186,7 @@ fn grease_card(text: &str) -> Result<Card, Problem> {
         parts.push("solid lubricant".to_owned());
     }
     let degrees = |c: Option<i32>, open: &str| c.map_or_else(|| open.to_owned(), |c| format!("{c} °C"));
-    let lines = vec![
+    let mut lines = vec![
         Line::of(parts.join(", ")).indented(2),
         Line::of("NLGI ").with(Tone::Strong, said.nlgi).plain(band(said.nlgi)).indented(2),
         Line::of(format!(
@@ -187,10 +196,15 @@ fn grease_card(text: &str) -> Result<Card, Problem> {
         ))
         .indented(2),
     ];
-    let card = json!({
+    let mut card = json!({
         "grease": text.trim(), "purpose": said.purpose, "extreme_pressure": said.extreme_pressure,
         "solids": said.solids, "nlgi": said.nlgi, "from_c": said.from_c, "to_c": said.to_c,
     });
+    if let Some(water) = said.water {
+        lines.push(Line::of(format!("water and rust: {water}")).indented(2));
+        card["water"] = json!(water);
+    }
+    unconfirmed(said.from_memory, &mut lines, &mut card);
     Ok(Card { heading: text.trim().to_uppercase(), lines, card, cautions: &GREASING_CAUTIONS })
 }
 

@@ -26,7 +26,7 @@ enum What {
         name: String,
         #[command(flatten)]
         about: About,
-        /// What its first meter counts: hours, km, cycles
+        /// What its first meter counts: hours, "tach hours", km, cycles
         #[arg(long, value_name = "KIND", default_value = "hours")]
         meter: String,
     },

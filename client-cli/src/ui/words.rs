@@ -11,7 +11,7 @@ use serde_json::Value;
 #[must_use]
 pub fn unit(kind: MeterKind) -> &'static str {
     match kind {
-        MeterKind::Hours => "h",
+        MeterKind::Hours | MeterKind::TachHours => "h",
         MeterKind::Kilometres => "km",
         MeterKind::Cycles => "cycles",
     }

@@ -40,25 +40,52 @@ pub struct Designation {
     pub from_c: Option<i32>,
     /// Highest temperature, in °C.
     pub to_c: Option<i32>,
+    /// How it stands water and rust, where it says so.
+    pub water: Option<&'static str>,
+    /// What of this is from memory of the standard, not confirmed: say so wherever it is shown.
+    pub from_memory: Option<&'static str>,
 }
 
 fn odd(detail: &str) -> Fault {
     Fault::new(code::OUT_OF_RANGE, "", detail)
 }
 
-/// Upper temperatures of DIN 51825 letters; N to U from memory.
-fn upper_c(letter: char) -> Option<i32> {
+/// What is from memory of DIN 51825, said with every designation that rests on it.
+const UPPER_FROM_MEMORY: &str = "the upper temperature";
+/// What is from memory of ISO 6743-9.
+const WATER_FROM_MEMORY: &str = "water and rust";
+
+/// Upper temperature of a DIN 51825 letter, none where it is open above, and whether that is from memory.
+fn upper_c(letter: char) -> Option<(Option<i32>, Option<&'static str>)> {
+    let (to_c, from_memory) = match letter {
+        'C' | 'D' => (60, None),
+        'E' | 'F' => (80, None),
+        'G' | 'H' => (100, None),
+        'K' | 'M' => (120, None),
+        'N' => (140, Some(UPPER_FROM_MEMORY)),
+        'P' => (160, Some(UPPER_FROM_MEMORY)),
+        'R' => (180, Some(UPPER_FROM_MEMORY)),
+        'S' => (200, Some(UPPER_FROM_MEMORY)),
+        'T' => (220, Some(UPPER_FROM_MEMORY)),
+        // More than T: no figure.
+        'U' => return Some((None, Some(UPPER_FROM_MEMORY))),
+        _ => return None,
+    };
+    Some((Some(to_c), from_memory))
+}
+
+/// Water and rust of an ISO 6743-9 letter, from memory: three waters times three protections.
+fn water(letter: char) -> Option<&'static str> {
     Some(match letter {
-        'C' | 'D' => 60,
-        'E' | 'F' => 80,
-        'G' | 'H' => 100,
-        'K' | 'M' => 120,
-        'N' => 140,
-        'P' => 160,
-        'R' => 180,
-        'S' => 200,
-        'T' => 220,
-        'U' => 220,
+        'A' => "dry, no rust protection",
+        'B' => "dry, rust protection in fresh water",
+        'C' => "dry, rust protection in salt water",
+        'D' => "damp, no rust protection",
+        'E' => "damp, rust protection in fresh water",
+        'F' => "damp, rust protection in salt water",
+        'G' => "washing, no rust protection",
+        'H' => "washing, rust protection in fresh water",
+        'I' => "washing, rust protection in salt water",
         _ => return None,
     })
 }
@@ -98,7 +125,8 @@ fn read_din(text: &str) -> Result<Designation, Fault> {
     let [letter, '-', cold @ ..] = after.as_slice() else {
         return Err(odd("after the grade stand one letter for the upper temperature and - with the lower one"));
     };
-    let to_c = upper_c(*letter).ok_or_else(|| odd("the upper temperature is one of C D E F G H K M N P R S T U"))?;
+    let (to_c, from_memory) =
+        upper_c(*letter).ok_or_else(|| odd("the upper temperature is one of C D E F G H K M N P R S T U"))?;
     let cold: String = cold.iter().collect();
     let from_c = match cold.parse::<i32>() {
         Ok(c @ (10 | 20 | 30 | 40 | 50 | 60)) => -c,
@@ -110,13 +138,15 @@ fn read_din(text: &str) -> Result<Designation, Fault> {
         solids: marks.contains('F'),
         nlgi: grade,
         from_c: Some(from_c),
-        to_c: Some(to_c),
+        to_c,
+        water: None,
+        from_memory,
     })
 }
 
 fn read_iso(text: &str) -> Result<Designation, Fault> {
     let symbols: Vec<char> = text.chars().take(4).collect();
-    let &[low, high, water, load] = symbols.as_slice() else {
+    let &[low, high, wet, load] = symbols.as_slice() else {
         return Err(odd("after ISO-L-X stand four letters and the NLGI grade"));
     };
     let from_c = match low {
@@ -137,9 +167,7 @@ fn read_iso(text: &str) -> Result<Designation, Fault> {
         'G' => None,
         _ => return Err(odd("the second letter, highest temperature, is A to G")),
     };
-    if !('A'..='I').contains(&water) {
-        return Err(odd("the third letter, water and rust, is A to I"));
-    }
+    let water = water(wet).ok_or_else(|| odd("the third letter, water and rust, is A to I"))?;
     let extreme_pressure = match load {
         'A' => false,
         'B' => true,
@@ -148,7 +176,16 @@ fn read_iso(text: &str) -> Result<Designation, Fault> {
     let grade: String = text.chars().skip(4).collect();
     let grade = NLGI.iter().map(|(g, _, _)| *g).find(|g| *g == grade);
     let nlgi = grade.ok_or_else(|| odd("the NLGI grade is 000, 00, 0, 1 to 6"))?;
-    Ok(Designation { purpose: "any", extreme_pressure, solids: false, nlgi, from_c, to_c })
+    Ok(Designation {
+        purpose: "any",
+        extreme_pressure,
+        solids: false,
+        nlgi,
+        from_c,
+        to_c,
+        water: Some(water),
+        from_memory: Some(WATER_FROM_MEMORY),
+    })
 }
 
 /// Grams for a bearing of outer diameter and width in tenths of a millimetre: 0.005·D·B, in thousandths of a gram.

@@ -26,6 +26,8 @@ pub struct Thread {
     pub taper: bool,
     /// The drill before tapping, where the table has it.
     pub tap_drill: Option<Drill>,
+    /// What of this is from memory of the standard, not confirmed: say so wherever it is shown.
+    pub from_memory: Option<&'static str>,
 }
 
 /// Coarse pitches of ISO 261 in micrometres, by major diameter in millimetres.
@@ -127,6 +129,7 @@ fn read_metric(text: &str) -> Option<Thread> {
         minor_nm: major_nm - pitch_nm * 1_082_532 / 1_000_000,
         taper: false,
         tap_drill,
+        from_memory: None,
     })
 }
 
@@ -154,6 +157,7 @@ fn read_unified(text: &str) -> Option<Thread> {
         pitch_nm: INCH_NM / tpi,
         minor_nm: major_nm - INCH_NM * 108_253_175 / 100_000_000 / tpi,
         taper: false,
+        from_memory: None,
         tap_drill: tap.and_then(|name| Set::ALL.iter().flat_map(|s| drills(*s)).find(|d| d.name == name)),
         name,
     })
@@ -177,6 +181,7 @@ fn read_pipe(text: &str) -> Option<Thread> {
         minor_nm: nm(k0),
         taper: true,
         tap_drill: None,
+        from_memory: Some("the outside diameter and threads an inch"),
     })
 }
 

@@ -14,7 +14,7 @@ use crate::causality::{apart, knew};
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
 use crate::entry::{EntryRef, Held};
-use crate::fact::{Choice, Fact, MeterKind, Reading, TELEMATICS, TaskDone, Urgency};
+use crate::fact::{Choice, Fact, MeterChange, MeterKind, Reading, TELEMATICS, TaskDone, Urgency};
 use crate::ids::{ClashId, DeviceId, MachineId, PersonId};
 use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
 use crate::meter::{self, Shown};
@@ -189,7 +189,7 @@ fn meters(
         .iter()
         .find_map(|i| if let Fact::MachineAdded(added) = &i.fact { Some(added.meter_kind) } else { None })
         .unwrap_or(MeterKind::Hours);
-    let first = first_kind.as_str().to_owned();
+    let first = first_kind.meter_name().to_owned();
     let mut shown: BTreeMap<String, Vec<(Shown, &Item<'_>)>> = BTreeMap::new();
     let mut carried: BTreeMap<String, (i64, u64)> = BTreeMap::new();
     shown.insert(first.clone(), Vec::new());
@@ -198,6 +198,11 @@ fn meters(
             let (carried_milli, changes) = carried.entry(change.meter.clone().unwrap_or(first.clone())).or_default();
             *carried_milli += change.old_reading.milli - change.new_reading.milli;
             *changes += 1;
+            let rolled = meter::has_rolled_over(change.old_reading, change.new_reading);
+            if change.reason == MeterChange::RolledOver && !rolled {
+                let detail = format!("{} to {} is no roll over", change.old_reading, change.new_reading);
+                doubts.push(Doubt { entry: item.held.name(), code: "rollover-doubtful".into(), detail });
+            }
         }
         let Some(Reading { reading: Some(reading), meter }) = item.fact.reading() else { continue };
         let meter = meter.clone().unwrap_or(first.clone());

@@ -37,8 +37,10 @@ macro_rules! words_enum {
 words_enum!(
     /// What a meter counts.
     MeterKind {
-        /// Hours of running.
+        /// Hours of running, by the clock.
         Hours = "hours",
+        /// Hours at rated speed: a meter driven by the engine's revolutions shows less than the clock while it idles.
+        TachHours = "tach hours",
         /// Kilometres.
         Kilometres = "km",
         /// Working cycles.
@@ -128,6 +130,24 @@ words_enum!(
         RolledOver = "rolled over",
     }
 );
+
+impl MeterKind {
+    /// What the first meter of this kind is called, and so the clock of its tasks: both sorts of hours are `hours`,
+    /// because a maker's interval is meant for the meter the machine has.
+    #[must_use]
+    pub fn meter_name(self) -> &'static str {
+        match self {
+            MeterKind::Hours | MeterKind::TachHours => "hours",
+            MeterKind::Kilometres | MeterKind::Cycles => self.as_str(),
+        }
+    }
+
+    /// Whether it counts time, so that it cannot run more than has passed.
+    #[must_use]
+    pub fn counts_time(self) -> bool {
+        matches!(self, MeterKind::Hours | MeterKind::TachHours)
+    }
+}
 
 impl Sign {
     /// The urgency a finding with this sign has unless its author says otherwise. Common practice, no source:

@@ -3,8 +3,9 @@
 //! The source of each table stands beside it; what is from memory says so.
 
 use pintle_core::bench::drill::{INCH_NM, Set, drills, largest_clear, largest_clear_of, millimetres};
-use pintle_core::bench::grease::{nlgi, read as grease, regrease_milligrams, stroke_milligrams, strokes};
+use pintle_core::bench::grease::{NLGI, nlgi, read as grease, regrease_milligrams, stroke_milligrams, strokes};
 use pintle_core::bench::thread::read as thread;
+use pintle_core::bench::{CARD_RULE, DRILLING_CAUTIONS, GREASING_CAUTIONS};
 
 /// Minor diameters to ISO 724 (D1 = D − 1.082532 P) and tap drills to ISO 2306, with the largest clear drill in 0.1 mm
 /// steps (0.25 mm beyond 14) and in the inch sets of ASME B94.11M.
@@ -28,6 +29,7 @@ fn metric_threads() {
         let t = thread(name).expect(name);
         assert_eq!(millimetres(t.minor_nm), minor, "{name}");
         assert_eq!(t.tap_drill.as_ref().map(|d| millimetres(d.nm)).as_deref(), Some(tap), "{name}");
+        assert!(t.tap_drill.as_ref().expect(name).nm > t.minor_nm, "{name}: 8.5 > 8.376 and so on");
         assert_eq!(t.clear_drill(&[Set::Metric], 0).expect(name).name, metric, "{name}");
         let sets = [Set::Fractional, Set::Number, Set::Letter];
         assert_eq!(t.clear_drill(&sets, 0).expect(name).name, inch, "{name}");
@@ -74,8 +76,21 @@ fn pipe_threads() {
         assert_eq!((t.minor_nm * 100_000 + INCH_NM / 2) / INCH_NM, k0, "{name}");
         assert_eq!(t.clear_drill(&sets, 0).expect(name).name, clear, "{name}");
         assert!(t.taper);
+        assert!(t.from_memory.is_some(), "{name} is from memory and says so");
     }
     assert_eq!(thread("1/8 npt").expect("without pitch").name, "1/8-27 NPT");
+}
+
+/// Threads of grease fittings (SAE J534, DIN 71412, from memory, not confirmed): each can be read, and has a clear drill
+/// that is smaller than its minor diameter and smaller than its tap drill.
+#[test]
+fn threads_of_fittings() {
+    for name in ["1/4-28", "1/8-27 NPT", "M6x1", "M8x1", "M8x1.25", "M10x1"] {
+        let t = thread(name).expect(name);
+        let clear = t.clear_drill(&Set::ALL, 0).expect(name);
+        assert!(clear.nm <= t.minor_nm, "{name}: {}", clear.name);
+        assert!(t.tap_drill.is_none_or(|tap| tap.nm > clear.nm), "{name}: {}", clear.name);
+    }
 }
 
 #[test]
@@ -96,6 +111,23 @@ fn drill_sets_are_in_order() {
     assert_eq!(largest_clear(Set::Letter, quarter).map(|d| (d.name, d.nm)), Some(("E".into(), quarter)));
     assert_eq!(largest_clear_of(&[Set::Fractional, Set::Letter], quarter).map(|d| d.name).as_deref(), Some("1/4"));
     assert_eq!(largest_clear(Set::Number, 100), None);
+    // Ends of the sets, and No69, which some tables print as 0.0293.
+    let size =
+        |set: Set, name: &str| drills(set).into_iter().find(|d| d.name == name).expect(name).nm * 10_000 / INCH_NM;
+    for (set, name, ten_thousandths) in [
+        (Set::Number, "No80", 135),
+        (Set::Number, "No69", 292),
+        (Set::Number, "No4", 2090),
+        (Set::Number, "No1", 2280),
+        (Set::Letter, "A", 2340),
+        (Set::Letter, "H", 2660),
+        (Set::Letter, "Q", 3320),
+        (Set::Letter, "Z", 4130),
+        (Set::Fractional, "21/64", 3281),
+    ] {
+        assert_eq!(size(set, name), ten_thousandths, "{name}");
+    }
+    assert_eq!([Set::Number, Set::Letter, Set::Fractional].map(|set| drills(set).len()), [80, 26, 64]);
 }
 
 #[test]
@@ -115,6 +147,99 @@ fn consistency() {
         [(265, Some("2")), (295, Some("2")), (300, None), (445, Some("000")), (85, Some("6")), (84, None)]
     {
         assert_eq!(nlgi(penetration), grade, "{penetration}");
+    }
+    let bands = [
+        ("000", 445, 475),
+        ("00", 400, 430),
+        ("0", 355, 385),
+        ("1", 310, 340),
+        ("2", 265, 295),
+        ("3", 220, 250),
+        ("4", 175, 205),
+        ("5", 130, 160),
+        ("6", 85, 115),
+    ];
+    assert_eq!(NLGI, bands);
+    for (grade, low, high) in bands {
+        let ends = [low - 1, low, high, high + 1].map(nlgi);
+        assert_eq!(ends, [None, Some(grade), Some(grade), None], "{grade}");
+    }
+}
+
+/// DIN 51825 letters of the upper temperature, N to U from memory and said so; U is open above. Lower temperature and
+/// NLGI grade as they stand.
+#[test]
+fn upper_temperatures() {
+    for (letters, to_c, from_memory) in [
+        ("CD", Some(60), false),
+        ("EF", Some(80), false),
+        ("GH", Some(100), false),
+        ("KM", Some(120), false),
+        ("N", Some(140), true),
+        ("P", Some(160), true),
+        ("R", Some(180), true),
+        ("S", Some(200), true),
+        ("T", Some(220), true),
+        ("U", None, true),
+    ] {
+        for letter in letters.chars() {
+            let g = grease(&format!("K2{letter}-30")).expect(letters);
+            assert_eq!((g.to_c, g.from_memory.is_some(), g.from_c), (to_c, from_memory, Some(-30)), "{letter}");
+        }
+    }
+    for letter in "ABIJLOQVWXYZ".chars() {
+        assert!(grease(&format!("K2{letter}-30")).is_err(), "{letter}");
+    }
+}
+
+/// ISO 6743-9: S1 lowest, S2 highest temperature, S3 water and rust (from memory and said so), S4 load.
+#[test]
+fn iso_symbols() {
+    let lowest = [('A', Some(0)), ('B', Some(-20)), ('C', Some(-30)), ('D', Some(-40)), ('E', None)];
+    let highest = [
+        ('A', Some(60)),
+        ('B', Some(90)),
+        ('C', Some(120)),
+        ('D', Some(140)),
+        ('E', Some(160)),
+        ('F', Some(180)),
+        ('G', None),
+    ];
+    for (s1, from_c) in lowest {
+        for (s2, to_c) in highest {
+            for (s4, ep) in [('A', false), ('B', true)] {
+                let g = grease(&format!("ISO-L-X{s1}{s2}H{s4} 2")).expect("a designation");
+                assert_eq!((g.from_c, g.to_c, g.extreme_pressure), (from_c, to_c, ep), "{s1}{s2}{s4}");
+                assert_eq!(g.water, Some("washing, rust protection in fresh water"));
+                assert!(g.from_memory.is_some());
+            }
+        }
+    }
+    for bad in ["ISO-L-XFCHB 2", "ISO-L-XBHHB 2", "ISO-L-XBCJB 2", "ISO-L-XBCHC 2", "ISO-L-XBCHB 7", "ISO-L-XBCHB"] {
+        assert!(grease(bad).is_err(), "{bad}");
+    }
+}
+
+/// Sources: 29 CFR 1926.102 (eyes), 29 CFR 1926.600(a)(3)(i) (raised parts), 30 CFR 56.14100 (out of service, tagged);
+/// the rest common practice. Each says when, and none invents a number.
+#[test]
+fn every_card_has_its_cautions() {
+    for (cautions, subjects) in [
+        (
+            &DRILLING_CAUTIONS[..],
+            &["eye", "hardened hammer", "raised part", "stored pressure", "hot", "tag it out"][..],
+        ),
+        (&GREASING_CAUTIONS[..], &["surgical emergency", "what was injected", "raised part"][..]),
+    ] {
+        for subject in subjects {
+            assert!(cautions.iter().any(|caution| caution.contains(subject)), "{subject}");
+        }
+        for caution in cautions {
+            assert!(!caution.contains(|c: char| c.is_ascii_digit()), "{caution}");
+        }
+    }
+    for part in ["maker's manual", "local rules", "licensed"] {
+        assert!(CARD_RULE.contains(part), "{part}");
     }
 }
 

@@ -10,6 +10,7 @@ mod due_cases;
 mod fold_laws;
 mod handover_cases;
 mod outlook_cases;
+mod published_cases;
 mod rules_cases;
 mod session_cases;
 mod telematics_cases;
