@@ -67,6 +67,27 @@ impl<'de> Deserialize<'de> for Decimal {
     }
 }
 
+/// Reads a decimal that was reckoned, not recorded: what is left may be negative, a sum may have more digits than any
+/// meter shows. For `#[serde(deserialize_with)]` where such a value is kept or sent.
+///
+/// # Errors
+/// If it is not a decimal of at most three places that fits.
+pub fn reckoned<'de, D: Deserializer<'de>>(d: D) -> Result<Decimal, D::Error> {
+    let text = String::deserialize(d)?;
+    reckoned_milli(&text).map(Decimal::from_milli).ok_or_else(|| de::Error::custom("expected a decimal like -4127.5"))
+}
+
+fn reckoned_milli(text: &str) -> Option<i64> {
+    let (negative, size) = text.strip_prefix('-').map_or((false, text), |size| (true, size));
+    let (whole, places) = size.split_once('.').unwrap_or((size, "0"));
+    let digits = |s: &str| !s.is_empty() && s.bytes().all(|c| c.is_ascii_digit());
+    if !digits(whole) || !digits(places) || whole.len() > 16 || places.len() > 3 {
+        return None;
+    }
+    let milli = i128::from(whole.parse::<i64>().ok()?) * 1000 + format!("{places:0<3}").parse::<i128>().ok()?;
+    i64::try_from(if negative { -milli } else { milli }).ok()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -86,6 +107,16 @@ mod tests {
             ["", "-1", "+1", "1.", ".5", "1,5", "1e3", "NaN", "inf", "1.2345", "10000000", " 1", "1 ", "0x1", "٣"]
         {
             assert_eq!(bad.parse::<Decimal>().expect_err(bad).code, code::OUT_OF_RANGE, "{bad}");
+        }
+    }
+
+    #[test]
+    fn what_was_reckoned_reads_back() {
+        for milli in [0, 50, -50, -1_000, 4_127_500, DECIMAL_MAX_MILLI * 900, i64::MAX, i64::MIN + 1] {
+            assert_eq!(reckoned_milli(&Decimal::from_milli(milli).to_string()), Some(milli));
+        }
+        for bad in ["", "-", "--1", "+1", "1.", ".5", "1e3", "NaN", "1.2345", "99999999999999999", "9300000000000000"] {
+            assert_eq!(reckoned_milli(bad), None, "{bad}");
         }
     }
 }

@@ -7,7 +7,7 @@
 //! but arithmetic.
 
 use crate::book::{Book, SkippedPoint};
-use crate::decimal::Decimal;
+use crate::decimal::{self, Decimal};
 use crate::fact::Condition;
 use crate::outlook::Outlook;
 use crate::plan::Counting;
@@ -50,9 +50,11 @@ pub struct Track {
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Hard {
     /// Hours.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub hours: Decimal,
     /// What they count as.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub counts: Decimal,
 }
@@ -148,6 +150,7 @@ pub struct Due {
     /// How much of the interval is used, in thousandths; over 1000 is past due.
     pub used_permille: i64,
     /// What is left on that clock; negative when past due.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub left: Decimal,
     /// When that will be.
@@ -181,20 +184,34 @@ pub struct When {
     pub assumed: bool,
 }
 
+/// What sorts things to do, the first one first.
+pub type Order = (State, i64, Reverse<i64>);
+
 impl Due {
     /// What sorts a list, the first thing to do first: what is due by how far its interval is used, what is ahead by when
     /// it comes. Fuel fills and shifts are taken as one a day: common practice, no source; it only sorts.
     #[must_use]
-    pub fn order(&self, now_s: i64) -> (State, i64, Reverse<i64>) {
-        let in_days = || now_s.saturating_add(self.left.milli.saturating_mul(86_400) / 1000);
-        let first = match (self.state, self.clock.as_str(), self.when) {
-            (State::PastWindow | State::InWindow, _, _) => -self.used_permille,
-            (State::Unknown, _, _) => 0,
-            (State::Ahead, "fills" | "shifts", _) => in_days(),
-            (State::Ahead, _, when) => when.map_or(i64::MAX, |when| when.second),
-        };
-        (self.state, first, Reverse(self.used_permille))
+    pub fn order(&self, now_s: i64) -> Order {
+        order(self.state, &self.clock, self.used_permille, self.left.milli, self.when, now_s)
     }
+}
+
+pub(crate) fn order(
+    state: State,
+    clock: &str,
+    used_permille: i64,
+    left_milli: i64,
+    when: Option<When>,
+    now_s: i64,
+) -> Order {
+    let in_days = || now_s.saturating_add(left_milli.saturating_mul(86_400) / 1000);
+    let first = match (state, clock, when) {
+        (State::PastWindow | State::InWindow, _, _) => -used_permille,
+        (State::Unknown, _, _) => 0,
+        (State::Ahead, "fills" | "shifts", _) => in_days(),
+        (State::Ahead, _, when) => when.map_or(i64::MAX, |when| when.second),
+    };
+    (state, first, Reverse(used_permille))
 }
 
 /// What is due on a machine at a moment (seconds since 1970, and the place's offset for whole days), the first thing

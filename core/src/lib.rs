@@ -8,6 +8,7 @@
 //! arguments.
 
 pub mod admit;
+pub mod agenda;
 pub mod bench;
 pub mod book;
 pub mod canonical;

@@ -9,7 +9,7 @@
 //! local day of 25 hours holds 25. A tach hour is kept apart from a clock hour by its kind: with 2,200 rpm rated and
 //! 1,650 on average an hour of the clock shows 0.75.
 
-use crate::decimal::Decimal;
+use crate::decimal::{self, Decimal};
 use crate::entry::EntryRef;
 use crate::fact::MeterKind;
 use serde::{Deserialize, Serialize};
@@ -119,12 +119,15 @@ fn longest_chain(order: &[usize], slack: impl Fn(usize) -> i64) -> Vec<usize> {
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Rate {
     /// Median of the pairwise slopes (Theil, Sen), in units a day.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub per_day: Decimal,
     /// The slope that a tenth of them lie below.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub low: Decimal,
     /// The slope that a tenth of them lie above.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub high: Decimal,
     /// Number of readings it rests on.

@@ -8,8 +8,8 @@
 
 use crate::book::upkeep::{SAME_STOP_S, day, extra};
 use crate::book::{Book, SkippedPoint, Stamp};
-use crate::decimal::Decimal;
-use crate::due::{Due, State, Track, When, count, why};
+use crate::decimal::{self, Decimal};
+use crate::due::{Due, Order, State, Track, When, count, order, why};
 use crate::entry::{EntryRef, Held};
 use crate::fact::{Fact, MeterKind, TaskDone};
 use crate::meter::{self, Rate, Shown};
@@ -58,6 +58,7 @@ pub struct DialReading {
     /// What it showed.
     pub shown: Decimal,
     /// What the machine had run in its life.
+    #[serde(deserialize_with = "decimal::reckoned")]
     pub life: Decimal,
     /// When, in seconds since 1970.
     pub second: i64,
@@ -229,47 +230,37 @@ impl Outlook {
     /// What is due at a moment (seconds since 1970, and the place's offset for whole days), the first thing to do first.
     #[must_use]
     pub fn due(&self, now_s: i64, offset_s: i32) -> Vec<Due> {
-        let mut list: Vec<Due> = self.plan.tasks.iter().filter_map(|task| self.one(task, now_s, offset_s)).collect();
+        let mut list: Vec<Due> = self.stands(now_s, offset_s).map(|stand| stand.told()).collect();
         list.sort_by(|a, b| a.order(now_s).cmp(&b.order(now_s)).then_with(|| a.task.cmp(&b.task)));
         list
     }
 
-    fn one(&self, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<Due> {
+    /// The order of the first thing to do, as [`Outlook::due`] would give it, without writing any of it out: for lists
+    /// of many machines of which a page is shown.
+    #[must_use]
+    pub fn first(&self, now_s: i64, offset_s: i32) -> Option<Order> {
+        self.stands(now_s, offset_s).map(|stand| stand.order(now_s)).min()
+    }
+
+    fn stands(&self, now_s: i64, offset_s: i32) -> impl Iterator<Item = Stand<'_>> {
+        self.plan.tasks.iter().filter_map(move |task| self.stand(task, now_s, offset_s))
+    }
+
+    fn stand<'a>(&'a self, task: &'a PlanTask, now_s: i64, offset_s: i32) -> Option<Stand<'a>> {
         let (track, now) = self.ruling(task, now_s, offset_s)?;
         let skipped = self.skipped.get(&task.task).into_iter().flatten();
-        let skipped: Vec<SkippedPoint> =
-            skipped.filter(|s| task.points.is_empty() || task.points.contains(&s.point)).cloned().collect();
-        let mut due = Due {
-            task: task.task.clone(),
-            state: State::Unknown,
-            clock: track.clock.clone(),
-            used_permille: 0,
-            left: Decimal::from_milli(track.interval_milli),
-            when: None,
-            why: format!("no reading of the {} yet", track.clock),
-            skipped,
-            needs: task.needs.clone(),
-            cautions: task.cautions.clone(),
-        };
-        let Some(now) = now else { return Some(due) };
-        due.state = if now > track.due_milli + track.window_milli {
-            State::PastWindow
-        } else if now >= track.due_milli - track.window_milli {
-            State::InWindow
-        } else {
-            State::Ahead
-        };
-        due.used_permille = used(track, now);
-        due.left = Decimal::from_milli(track.due_milli - now);
-        due.when = self.when(track, now, offset_s);
-        due.why = why(track, now);
-        if !due.skipped.is_empty() && due.state == State::Ahead {
+        let skipped: Vec<&SkippedPoint> =
+            skipped.filter(|s| task.points.is_empty() || task.points.contains(&s.point)).collect();
+        let when = now.and_then(|now| self.when(track, now, offset_s));
+        let state = match now {
+            None => State::Unknown,
+            Some(now) if now > track.due_milli + track.window_milli => State::PastWindow,
+            Some(now) if now >= track.due_milli - track.window_milli => State::InWindow,
             // A point that was not reached is due now, whatever the rest says.
-            due.state = State::InWindow;
-            let points: Vec<&str> = due.skipped.iter().map(|s| s.point.as_str()).collect();
-            due.why = format!("skipped last time: {}", points.join(", "));
-        }
-        Some(due)
+            Some(_) if !skipped.is_empty() => State::InWindow,
+            Some(_) => State::Ahead,
+        };
+        Some(Stand { task, track, now, state, when, skipped })
     }
 
     /// The clock that comes first, and where it stands. Once a window is open it is the one that is used furthest; and so
@@ -308,6 +299,57 @@ impl Outlook {
             (per_day.milli > 0).then(|| read_s.saturating_add(left.saturating_mul(DAY_S) / per_day.milli))
         };
         Some(When { second: after(rate.per_day)?, earliest_s: after(rate.high)?, latest_s: after(rate.low), assumed })
+    }
+}
+
+/// How a task stands, before it is put in words.
+struct Stand<'a> {
+    task: &'a PlanTask,
+    /// The clock that rules.
+    track: &'a Track,
+    /// Where it stands.
+    now: Option<i64>,
+    state: State,
+    when: Option<When>,
+    skipped: Vec<&'a SkippedPoint>,
+}
+
+impl Stand<'_> {
+    fn used_permille(&self) -> i64 {
+        self.now.map_or(0, |now| used(self.track, now))
+    }
+
+    fn left_milli(&self) -> i64 {
+        self.now.map_or(self.track.interval_milli, |now| self.track.due_milli - now)
+    }
+
+    fn order(&self, now_s: i64) -> Order {
+        order(self.state, &self.track.clock, self.used_permille(), self.left_milli(), self.when, now_s)
+    }
+
+    fn told(&self) -> Due {
+        let (task, track) = (self.task, self.track);
+        let before_window = self.now.is_some_and(|now| now < track.due_milli - track.window_milli);
+        let why = match self.now {
+            None => format!("no reading of the {} yet", track.clock),
+            Some(_) if before_window && !self.skipped.is_empty() => {
+                let points: Vec<&str> = self.skipped.iter().map(|s| s.point.as_str()).collect();
+                format!("skipped last time: {}", points.join(", "))
+            }
+            Some(now) => why(track, now),
+        };
+        Due {
+            task: task.task.clone(),
+            state: self.state,
+            clock: track.clock.clone(),
+            used_permille: self.used_permille(),
+            left: Decimal::from_milli(self.left_milli()),
+            when: self.when,
+            why,
+            skipped: self.skipped.iter().map(|s| (*s).clone()).collect(),
+            needs: task.needs.clone(),
+            cautions: task.cautions.clone(),
+        }
     }
 }
 

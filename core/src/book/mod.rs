@@ -14,7 +14,7 @@ pub(crate) mod upkeep;
 pub use fold::book;
 
 use crate::clash::{Clash, Twin};
-use crate::decimal::Decimal;
+use crate::decimal::{self, Decimal};
 use crate::due::Track;
 use crate::entry::{EntryRef, Held};
 use crate::fact::{Condition, Fact, Material, MeterKind, Purge, Sign, Urgency};
@@ -173,6 +173,7 @@ pub struct MeterReading {
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub shown: Decimal,
     /// What the machine had run in its life.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub life: Decimal,
     /// Where it comes from, if no person read it: `telematics`.
@@ -268,6 +269,7 @@ pub struct Fuel {
     /// How often.
     pub fills: u64,
     /// How much in all.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub litres: Decimal,
     /// How much last.
@@ -386,9 +388,11 @@ pub struct HandsShare {
     /// `hours` from shifts with readings, or `entries` where there are none.
     pub by: String,
     /// What it was counted from, in that unit.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub total: Decimal,
     /// Effective number of hands, 1/Σp² (Simpson; Hill number of order 2).
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub effective: Decimal,
     /// Each person's part.
@@ -402,6 +406,7 @@ pub struct HandsPart {
     /// Who.
     pub person: PersonId,
     /// How much.
+    #[serde(deserialize_with = "decimal::reckoned")]
     #[cfg_attr(feature = "schema", schema(value_type = String))]
     pub amount: Decimal,
 }

@@ -60,6 +60,10 @@ proptest! {
             }
             let now = 1_780_000_000 + minute * 60;
             let book = book(EX3, &world.held);
+            let list = outlook.due(now, 7200);
+            prop_assert_eq!(outlook.first(now, 7200), list.first().map(|due| due.order(now)));
+            let text = serde_json::to_string(&list).expect("JSON");
+            prop_assert_eq!(serde_json::from_str::<Vec<Due>>(&text).expect("it reads back"), list);
             // The use per day is measured by the fold only; with the same, even the dates are the same.
             let mut told = outlook.clone();
             told.meters.iter_mut().zip(&book.meters).for_each(|(dial, meter)| dial.rate = meter.rate);
