@@ -45,7 +45,8 @@ impl FromStr for Decimal {
 impl fmt::Display for Decimal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let sign = if self.milli < 0 { "-" } else { "" };
-        let (whole, places) = (self.milli.abs() / 1000, self.milli.abs() % 1000);
+        let milli = self.milli.unsigned_abs();
+        let (whole, places) = (milli / 1000, milli % 1000);
         if places == 0 {
             return write!(f, "{sign}{whole}");
         }
@@ -112,7 +113,7 @@ mod tests {
 
     #[test]
     fn what_was_reckoned_reads_back() {
-        for milli in [0, 50, -50, -1_000, 4_127_500, DECIMAL_MAX_MILLI * 900, i64::MAX, i64::MIN + 1] {
+        for milli in [0, 50, -50, -1_000, 4_127_500, DECIMAL_MAX_MILLI * 900, i64::MAX, i64::MIN] {
             assert_eq!(reckoned_milli(&Decimal::from_milli(milli).to_string()), Some(milli));
         }
         for bad in ["", "-", "--1", "+1", "1.", ".5", "1e3", "NaN", "1.2345", "99999999999999999", "9300000000000000"] {

@@ -42,7 +42,7 @@ impl Moment {
     /// `bad-time` outside 1970 to 9998.
     pub fn at(second: i64, offset_s: i32) -> Result<Self, Fault> {
         let offset_s = offset_s / 60 * 60;
-        let local = jiff::Timestamp::from_second(second + i64::from(offset_s))
+        let local = jiff::Timestamp::from_second(second.saturating_add(i64::from(offset_s)))
             .map_err(|_| bad("the time lies outside the calendar"))?;
         let civil = jiff::tz::Offset::UTC.to_datetime(local);
         let sign = if offset_s < 0 { '-' } else { '+' };

@@ -266,7 +266,7 @@ impl Outlook {
     /// The clock that comes first, and where it stands. Once a window is open it is the one that is used furthest; and so
     /// it is beside a clock of which nobody can say when it comes: the next fill of fuel, a meter without a use per day.
     fn ruling(&self, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<(&Track, Option<i64>)> {
-        let today = (now_s + i64::from(offset_s)).div_euclid(DAY_S) * 1000;
+        let today = now_s.saturating_add(i64::from(offset_s)).div_euclid(DAY_S) * 1000;
         let tracks = self.tracks.iter().filter(|track| track.task == task.task);
         let standing: Vec<(&Track, Option<i64>)> =
             tracks.map(|track| (track, if track.clock == "days" { Some(today) } else { track.now_milli })).collect();
@@ -355,7 +355,8 @@ impl Stand<'_> {
 
 /// How much of the running interval is used, in thousandths.
 fn used(track: &Track, now: i64) -> i64 {
-    (now - track.from_milli).max(0) * 1000 / track.interval_milli
+    let used = i128::from(now - track.from_milli).max(0) * 1000 / i128::from(track.interval_milli.max(1));
+    i64::try_from(used).unwrap_or(i64::MAX)
 }
 
 /// Whether a fill belongs to the stop at which the task was done.

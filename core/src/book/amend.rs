@@ -9,6 +9,7 @@ use crate::clash::{self, Clash, Side};
 use crate::entry::{Entry, EntryRef, Head, Held};
 use crate::fact::{Choice, Corrected, Fact, Settled};
 use crate::ids::PersonId;
+use crate::limits::CLOCK_OFF_MARKED_S;
 use crate::moment::Moment;
 use crate::register::{self, Claim, Settlement};
 use serde_json::{Value, json};
@@ -151,6 +152,9 @@ fn read(entries: &[Held]) -> Amended<'_> {
                 continue;
             }
         };
+        if ahead_of_the_ledger(held, head) {
+            amended.doubts.push(doubt(held, "time-ahead", "its time had not come when the ledger received it"));
+        }
         let text = held.entry.text().map(str::to_owned);
         let item = Item { held, fact, at: head.at.clone(), by: head.by, text, clash: None };
         if last.is_none_or(|(order, _)| order < item.order()) {
@@ -164,6 +168,14 @@ fn read(entries: &[Held]) -> Amended<'_> {
     }
     amended.last = last.map(|((_, entry), head)| Stamp { entry, at: head.at.clone(), by: head.by });
     amended
+}
+
+/// Whether an entry says a time that had not come when it was received, by more than a clock may be off.
+fn ahead_of_the_ledger(held: &Held, head: &Head) -> bool {
+    // A clock that is known to run ahead is told by itself.
+    let may_be_off_s = CLOCK_OFF_MARKED_S.saturating_add(held.off_s.unwrap_or(0).max(0));
+    let received_s = held.received_ms.map(|ms| ms.div_euclid(1000));
+    received_s.is_some_and(|received_s| head.at.second() > received_s.saturating_add(may_be_off_s))
 }
 
 fn clock_words(off_s: i64) -> String {

@@ -329,7 +329,8 @@ pub struct Repair {
 pub struct Doubt {
     /// The entry.
     pub entry: EntryRef,
-    /// `clock-off`, `set-aside`, `reading-doubtful`, `correction-unusable`, `target-unknown`.
+    /// `clock-off`, `time-ahead`, `set-aside`, `reading-doubtful`, `rollover-doubtful`, `correction-unusable`,
+    /// `target-unknown`.
     pub code: String,
     /// In words.
     pub detail: String,

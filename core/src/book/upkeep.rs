@@ -80,7 +80,7 @@ impl Past {
         let mut sum = 0;
         self.extras = Vec::with_capacity(self.hard.len());
         for (second, condition, hours) in &self.hard {
-            sum += extra(plan, *condition, *hours);
+            sum = extra(plan, *condition, *hours).saturating_add(sum);
             self.extras.push((*second, sum));
         }
         let mut tracks = Vec::new();
@@ -149,7 +149,7 @@ impl Past {
             judged = judged.max(Some(how));
             if how == Kept::Late {
                 missed = missed.max((at - track.due_milli) / interval);
-                kept.worst_permille = kept.worst_permille.max((at - track.due_milli) * 1000 / interval);
+                kept.worst_permille = kept.worst_permille.max((at - track.due_milli).saturating_mul(1000) / interval);
             }
             (track.from_milli, track.due_milli, track.done) = (from_milli, due_milli, true);
             track.done_s = Some(work.second);
@@ -176,7 +176,7 @@ impl Past {
                 let weighed = task.weighed && meter == self.believed.first;
                 let before = self.extras.partition_point(|(at, _)| *at <= second);
                 let hard = before.checked_sub(1).filter(|_| weighed).map_or(0, |last| self.extras[last].1);
-                Some(life + hard)
+                Some(life.saturating_add(hard))
             }
         }
     }

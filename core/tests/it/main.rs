@@ -9,6 +9,7 @@ mod book_cases;
 mod due_cases;
 mod fold_laws;
 mod handover_cases;
+mod hostile_cases;
 mod outlook_cases;
 mod published_cases;
 mod rules_cases;

@@ -52,6 +52,12 @@ impl World {
         body: Value,
         text: Option<&str>,
     ) -> EntryRef {
+        let at = Moment::at(1_780_000_000 + minute * 60, 7200).expect("in range");
+        self.record_at(device, at, kind, body, text)
+    }
+
+    /// Records on a device at any moment.
+    pub fn record_at(&mut self, device: usize, at: Moment, kind: &str, body: Value, text: Option<&str>) -> EntryRef {
         let d = &mut self.devices[device];
         let count = d.machine_counts.entry(EX3).or_insert(0);
         *count += 1;
@@ -62,7 +68,7 @@ impl World {
             mseq: Some(*count),
             seen: d.seen,
             also_seen: BTreeMap::new(),
-            at: Moment::at(1_780_000_000 + minute * 60, 7200).expect("in range"),
+            at,
             by: PersonId([u8::try_from(device).expect("few devices") + 1; 16]),
             kind: kind.to_owned(),
             clock: None,
