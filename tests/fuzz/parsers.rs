@@ -4,6 +4,7 @@
 //! back to the same; what is refused is refused with a stable code and a place. Driven by the fuzz targets (nightly,
 //! by hand) and by `tests/it/fuzz_regressions.rs` (stable, always).
 
+use pintle::plan_file;
 use pintle_core::admit;
 use pintle_core::canonical;
 use pintle_core::chain::{DeviceKey, LogHead};
@@ -27,6 +28,7 @@ pub const PARSERS: &[(&str, Parser)] = &[
     ("entry", entry),
     ("id", id),
     ("moment", moment),
+    ("plan", plan),
     ("sync_reply", sync_reply),
     ("sync_request", sync_request),
     ("telematics", telematics),
@@ -136,6 +138,26 @@ fn text(bytes: &[u8]) {
             well_formed(&fault);
         }
     }
+}
+
+/// A plan in a file is read, or refused with the line and the column; what is read keeps the rules of the domain, is
+/// written and reads back as the same, from the file as from the body of an entry.
+fn plan(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    let plan = match plan_file::read(text, "a.toml") {
+        Ok(plan) => plan,
+        Err(problem) => {
+            assert_eq!(problem.code.as_str(), "unclear-plan");
+            assert!(problem.sentence.starts_with("a.toml, line "), "{}", problem.sentence);
+            return;
+        }
+    };
+    assert_eq!(pintle_core::plan::check(&plan), Ok(()));
+    let body = serde_json::to_value(&plan).expect("a plan is JSON");
+    assert_eq!(pintle_core::plan::read(body.as_object().expect("an object")).as_ref(), Ok(&plan));
+    let written = plan_file::write(&plan);
+    let again = plan_file::read(&written, "a.toml").map_err(|problem| problem.sentence);
+    assert_eq!(again.as_ref(), Ok(&plan), "{written}");
 }
 
 /// What is read from a document is within what an entry may hold, and its faults stand within the machine they are of.

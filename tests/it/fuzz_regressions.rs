@@ -79,6 +79,9 @@ const PIECES: &[&[u8]] = &[
     b"head",
     b"seq",
     b"=",
+    b"[[tasks]]",
+    b"nan",
+    b"\"\"\"",
     b"_",
     b" ",
 ];
