@@ -205,6 +205,7 @@ pub fn outcome(stop: &Stop) -> &'static str {
         Stop::Done => "done",
         Stop::NoSignal(NetworkFailure::NotOurs) => Code::NotOurs.as_str(),
         Stop::NoSignal(_) => Code::NoSignal.as_str(),
+        Stop::Refused(refusal) if refusal.retry_after_s.is_some() => Code::ServerBusy.as_str(),
         Stop::Refused(_) => Code::ServerRefused.as_str(),
         Stop::Stalled => Code::Stalled.as_str(),
         Stop::Closed => Code::Revoked.as_str(),

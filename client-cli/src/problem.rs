@@ -103,6 +103,7 @@ codes! {
     NotEnrolled = "not-enrolled", NotDone, "the device does not know any server yet";
     Enrolled = "enrolled", NotDone, "the device is enrolled already";
     ServerRefused = "server-refused", Refused, "the server refused the request";
+    ServerBusy = "server-busy", NoSignal, "the server asks to come again later; nothing was taken, nothing is lost";
     NoSignal = "no-signal", NoSignal, "no server could be reached";
     NotOurs = "not-ours", NoSignal, "something answered that is not a Pintle server";
     Stalled = "stalled", NotDone, "exchanges brought nothing forward";

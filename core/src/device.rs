@@ -14,7 +14,9 @@ use crate::exchange::{
 };
 use crate::fault::Fault;
 use crate::ids::{Baton, DeviceId, OrganisationId, RequestId, StoreId};
-use crate::limits::{NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX};
+use crate::limits::{
+    ASKED_WAIT_S_MAX, NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX,
+};
 use std::collections::BTreeMap;
 
 /// Code of a refused cursor whose place in the ledger holds something else than it did.
@@ -371,7 +373,9 @@ impl Session {
     fn refused(&mut self, refusal: Refusal) -> Vec<Effect> {
         self.network_tries += 1;
         match refusal.retry_after_s {
-            Some(seconds) if self.network_tries < NETWORK_TRIES_MAX => self.wait(u64::from(seconds.min(30)) * 1000),
+            Some(seconds) if seconds <= ASKED_WAIT_S_MAX && self.network_tries < NETWORK_TRIES_MAX => {
+                self.wait(u64::from(seconds) * 1000)
+            }
             _ => self.stop(Stop::Refused(refusal)),
         }
     }

@@ -28,6 +28,9 @@ pub const PAGE_BYTES_MIN: u32 = 64 * 1024 / 4;
 pub const STALLED_EXCHANGES_MAX: u32 = 3;
 /// Network attempts in a row that may fail before a device decides that there is no signal.
 pub const NETWORK_TRIES_MAX: u32 = 3;
+/// Longest a device waits within one sync because a server asked it to, in seconds: a person stands beside it. Asked for
+/// longer, it stops and says so; it never asks again before the time is over.
+pub const ASKED_WAIT_S_MAX: u32 = 30;
 /// A device clock this far off, in seconds, is marked wherever its entries are shown.
 pub const CLOCK_OFF_MARKED_S: i64 = 300;
 /// Two records of one task on one machine by two devices are a twin within this many meter hours (thousandths).

@@ -130,12 +130,14 @@ problems! {
     BadSignature = "bad-signature", 422, "The signature is not the key's over this text.",
         "Sign the text the documentation of the endpoint gives, with the private key of the public key that is sent.";
     // Not now.
-    TooManyRequests = "too-many-requests", 429, "Too many attempts.",
-        "Wait for the seconds in Retry-After, then try again.";
+    TooManyRequests = "too-many-requests", 429, "Too many requests, one after the other.",
+        "Wait for the seconds in Retry-After, then try again. Nothing of the request was looked at; what is recorded stays on the device.";
     Internal = "internal", 500, "The server failed. Nothing that was recorded is lost.",
         "Try again; if it stays, give the operator of the server the request id.";
     Unavailable = "unavailable", 503, "The server cannot reach its database now.",
         "Wait for the seconds in Retry-After, then send the same again. What is recorded stays on the device until then.";
+    Busy = "busy", 503, "The server has more to do than it can do at once.",
+        "Wait for the seconds in Retry-After, then send the same again. Nothing of it was taken; what is recorded stays on the device.";
     StorageFull = "storage-full", 507, "The server has no room left. Nothing was taken.",
         "Tell the operator of the server. What is recorded stays on the device and is sent again later.";
 }
@@ -147,6 +149,7 @@ pub const EVERYWHERE: &[Problem] = &[
     Problem::NotAcceptable,
     Problem::UnknownField,
     Problem::MalformedRequest,
+    Problem::TooManyRequests,
     Problem::Internal,
 ];
 /// Problems of endpoints with a body.

@@ -3,6 +3,7 @@
 //!
 //! Reaching one is a coded answer, never a crash.
 
+use crate::app::gate::Rate;
 use std::time::Duration;
 
 /// A request's line and headers must have arrived within this time: a phone on a bad line needs a few seconds.
@@ -31,11 +32,40 @@ pub const UNAVAILABLE_RETRY_S: u32 = 5;
 pub const CLOCK_LEEWAY_S: i64 = 30;
 /// Longest token or assertion that is looked at, in bytes: ours have some 500.
 pub const TOKEN_BYTES_MAX: usize = 4_096;
+/// Exchanges of one device, a minute and at once. One takes in 500 entries or gives out 512 KiB, so that a device back
+/// from a season without signal is done within its hundred; after those, five a second still move 2.5 MB/s.
+pub const SYNC_DEVICE_RATE: Rate = Rate::of(300, 100);
+/// Exchanges from one address: a crew's devices behind one connection, or all of a mobile network's behind a few.
+pub const SYNC_ADDRESS_RATE: Rate = Rate::of(3_000, 600);
+/// Tokens of one device: one lasts 15 minutes.
+pub const TOKEN_DEVICE_RATE: Rate = Rate::of(10, 20);
+/// Tokens asked for from one address.
+pub const TOKEN_ADDRESS_RATE: Rate = Rate::of(300, 200);
+/// Enrolments asked for from one address: a depot lets in its devices in one morning. Those that fail have a limit of
+/// their own, [`ENROL_FAILURES_MAX`].
+pub const ENROL_ADDRESS_RATE: Rate = Rate::of(60, 100);
+/// Reads of one device: a page of a screen asks for some ten lists.
+pub const READ_DEVICE_RATE: Rate = Rate::of(600, 300);
+/// Reads from one address, those without a token included.
+pub const READ_ADDRESS_RATE: Rate = Rate::of(3_000, 1_000);
+/// Addresses, and devices, with an allowance of their own at once, in each lane: some 100 bytes each. Beyond it
+/// newcomers share one.
+pub const ALLOWANCES_MAX: usize = 10_000;
+/// Exchanges under way at once in one process: each holds up to 3 MB and a connection of the database.
+pub const EXCHANGES_MAX: usize = 32;
+/// Exchanges that wait for those: each holds its request, 2 MiB at most.
+pub const EXCHANGES_WAITING_MAX: usize = 128;
+/// How long one waits: as long as a database is waited for.
+pub const EXCHANGE_WAIT: Duration = Duration::from_secs(15);
+/// Exchanges one device may have under way or waiting: one, and one more whose caller gave up and came again.
+pub const DEVICE_EXCHANGES_MAX: usize = 2;
+/// Seconds a caller is told to wait when too many wait already.
+pub const BUSY_RETRY_S: u32 = 5;
 /// Enrolments that may fail from one address within [`ENROL_WINDOW_MS`]: typing errors, not guessing.
 pub const ENROL_FAILURES_MAX: u32 = 20;
 /// The window for it, in milliseconds.
 pub const ENROL_WINDOW_MS: i64 = 10 * 60 * 1000;
-/// Addresses whose failed enrolments are remembered; beyond it the memory starts anew.
+/// Addresses whose failed enrolments are remembered; beyond it newcomers are counted together.
 pub const ENROL_ADDRESSES_MAX: usize = 10_000;
 /// How long an enrolment code lives unless the operator says otherwise, in hours: three days, one weekend included.
 pub const CODE_HOURS_DEFAULT: u32 = 72;

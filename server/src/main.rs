@@ -101,8 +101,10 @@ async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failu
 async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> Result<(), Failure> {
     let stop = stop_signal().map_err(Failure::Serve)?;
     let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
-    let app = App::new(store.clone(), ambient.clone()).map_err(|refusal| failed(&refusal))?;
-    let listening = listen(app, args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
+    let app = App::new(store.clone(), ambient.clone(), &args.front.rates(), args.front.room())
+        .map_err(|refusal| failed(&refusal))?;
+    let listening =
+        listen(app, args.front.proxies(), args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
     let at = listening.addresses.first().copied().unwrap_or(args.listen);
     let url = args.url.unwrap_or_else(|| format!("http://{at}"));
     let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };

@@ -5,6 +5,7 @@
 
 use crate::app::App;
 use crate::http;
+use crate::http::source::Proxies;
 use crate::limits::{CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE, SHUTDOWN_S};
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceFactory, ServiceRequest, ServiceResponse};
@@ -16,6 +17,7 @@ use std::net::SocketAddr;
 /// The whole service, as the HTTP library takes it.
 pub fn application(
     app: web::Data<App>,
+    proxies: web::Data<Proxies>,
 ) -> actix_web::App<
     impl ServiceFactory<
         ServiceRequest,
@@ -27,7 +29,7 @@ pub fn application(
 > {
     // The last wrapper is the outermost: what compression refuses is given its form by the frame.
     actix_web::App::new()
-        .configure(|config| http::configure(config, app))
+        .configure(|config| http::configure(config, app, proxies))
         .wrap(Compress::default())
         .wrap(from_fn(http::frame))
 }
@@ -43,9 +45,9 @@ pub struct Listening {
 ///
 /// # Errors
 /// If the address cannot be had.
-pub fn listen(app: App, address: SocketAddr) -> io::Result<Listening> {
-    let app = web::Data::new(app);
-    let server = HttpServer::new(move || application(app.clone()))
+pub fn listen(app: App, proxies: Proxies, address: SocketAddr) -> io::Result<Listening> {
+    let (app, proxies) = (web::Data::new(app), web::Data::new(proxies));
+    let server = HttpServer::new(move || application(app.clone(), proxies.clone()))
         .client_request_timeout(HEAD_DEADLINE)
         .keep_alive(KEEP_ALIVE)
         // Head and body of a reply are two writes: without this the second waits for the caller's acknowledgement, some

@@ -3,7 +3,9 @@
 //! Promises: every setting has a default that works on one machine. Never a secret on the command line but the
 //! database's address, which the environment can hold instead: secrets are made with the database and stay in it.
 
-use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX};
+use crate::app::gate::{RateSetting, Rates, Room};
+use crate::http::source::{Network, Proxies, ProxyHeader};
+use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX, EXCHANGES_MAX};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use pintle_store::Role;
 use std::net::SocketAddr;
@@ -77,6 +79,34 @@ pub struct ServeArgs {
     /// Name of the organisation made at the first start
     #[arg(long, env = "PINTLE_ORGANISATION", default_value = "Our crew")]
     pub organisation: String,
+    /// What stands in front of the server, in the open.
+    #[command(flatten)]
+    pub front: FrontArgs,
+}
+
+/// What the server takes from whom.
+#[derive(Debug, Clone, Args)]
+pub struct FrontArgs {
+    /// A proxy in front of the server, as a network (10.0.0.0/8) or address; repeatable. Only these are believed about
+    /// where a request came from
+    #[arg(long = "trusted-proxy", env = "PINTLE_TRUSTED_PROXY", value_name = "CIDR", value_delimiter = ',')]
+    pub trusted_proxies: Vec<Network>,
+    /// The header in which those proxies say so; they must write it themselves
+    #[arg(long, env = "PINTLE_PROXY_HEADER", value_enum, default_value_t)]
+    pub proxy_header: ProxyHeader,
+    /// How often one device or address may ask, like sync.device=300/100 (a minute/at once); repeatable
+    #[arg(long = "rate", env = "PINTLE_RATE", value_name = "NAME=MIN/BURST", value_delimiter = ',')]
+    pub rates: Vec<RateSetting>,
+    /// Exchanges under way at once; more wait
+    #[arg(long, env = "PINTLE_EXCHANGES", default_value_t = EXCHANGES_MAX, value_parser = exchanges)]
+    pub exchanges: usize,
+}
+
+fn exchanges(text: &str) -> Result<usize, String> {
+    text.parse()
+        .ok()
+        .filter(|number| (1..=10_000).contains(number))
+        .ok_or_else(|| "a number from 1 to 10000".to_owned())
 }
 
 /// Which organisation is meant.
@@ -139,6 +169,26 @@ pub struct OrganisationAddArgs {
 
 fn role(text: &str) -> Result<Role, String> {
     Role::parse(text).ok_or_else(|| "one of: crew, mechanic, office, owner".to_owned())
+}
+
+impl FrontArgs {
+    /// The proxies that are believed.
+    #[must_use]
+    pub fn proxies(&self) -> Proxies {
+        Proxies { networks: self.trusted_proxies.clone(), header: self.proxy_header }
+    }
+
+    /// Every allowance.
+    #[must_use]
+    pub fn rates(&self) -> Rates {
+        Rates::default().with(&self.rates)
+    }
+
+    /// How much at once.
+    #[must_use]
+    pub fn room(&self) -> Room {
+        Room { exchanges: self.exchanges, ..Room::default() }
+    }
 }
 
 impl CommandLine {

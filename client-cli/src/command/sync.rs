@@ -8,7 +8,7 @@ use crate::engine::{Engine, Report, Watch, outcome, told};
 use crate::problem::{Code, Problem};
 use crate::transport::Http;
 use crate::ui::{Answer, Bar, Line, Tone};
-use pintle_core::device::{Counts, NetworkFailure, Stop};
+use pintle_core::device::{Counts, NetworkFailure, Refusal, Stop};
 use serde_json::{Value, json};
 
 /// Bring logs together while there is signal
@@ -62,6 +62,12 @@ pub fn problem(report: &Report) -> Option<Problem> {
             let how = if *failure == NetworkFailure::TimedOut { "The signal is too weak" } else { "No signal" };
             Problem::new(Code::NoSignal, format!("{how}; {kept}.")).hint("later: pintle sync")
         }
+        Stop::Refused(Refusal { code, retry_after_s: Some(seconds), .. }) => Problem::new(
+            Code::ServerBusy,
+            format!("the server has too much to do and asks to wait {seconds} s; {kept}."),
+        )
+        .hint("then: pintle sync")
+        .detail(code),
         Stop::Refused(refusal) => {
             Problem::new(Code::ServerRefused, format!("the server refused: {} {kept}.", sentence(&refusal.detail)))
                 .detail(&refusal.code)

@@ -35,6 +35,8 @@ pub enum Act {
     Portal,
     /// The server refuses.
     Refuse(Problem),
+    /// The server asks to come again in so many seconds.
+    Later(Problem, u32),
     /// What is delivered contradicts its own digest.
     SpoilDigest,
     /// A page rewrites an entry.
@@ -125,6 +127,10 @@ fn serve(state: &mut State, stream: TcpStream) {
     let act = state.acts.pop_front().unwrap_or(Act::Answer);
     let (status, media, reply) = match act {
         Act::Portal => (200, "text/html", b"<html>Sign in to Yard-WiFi</html>".to_vec()),
+        Act::Later(problem, seconds) => {
+            let document = ProblemDocument { retry_after_s: Some(seconds), ..ProblemDocument::new(problem, "r-1") };
+            (document.status, "application/problem+json", serde_json::to_vec(&document).expect("JSON"))
+        }
         Act::Refuse(problem) => {
             let document = ProblemDocument::new(problem, "r-1");
             (document.status, "application/problem+json", serde_json::to_vec(&document).expect("JSON"))

@@ -100,6 +100,26 @@ fn whatever_the_network_does_nothing_is_lost_or_doubled() {
 }
 
 #[test]
+fn a_server_that_asks_to_wait_is_waited_for() {
+    let server = Server::start();
+    let ines = enrolled(&server, "Ines", "K7", 7);
+    ines.script(&["machine add EX3", "grease EX3", "read EX3 4127.5"]);
+    let later = Act::Later(Problem::TooManyRequests, 7);
+    server.next(&[later, later]);
+    let mut seen = ines.script(&["sync"]);
+    assert_eq!((ines.waits_ms.take(), server.held()), (vec![7_000, 7_000], 3));
+    ines.must("grease");
+    // Longer than a person stands beside it: it stops, and has not asked a second time.
+    server.next(&[Act::Later(Problem::Busy, 600)]);
+    seen += &ines.script(&["sync", "status"]);
+    assert_eq!((ines.waits_ms.take(), server.held()), (vec![], 3));
+    server.next(&[later, later, later]);
+    seen += &ines.script(&["--json sync", "sync"]);
+    assert_eq!(server.held(), 4);
+    assert_snapshot!(without_port(&seen, &server));
+}
+
+#[test]
 fn no_server_at_all() {
     let server = Server::start();
     let ines = enrolled(&server, "Ines", "K7", 7);

@@ -5,7 +5,7 @@
 use pintle_core::admit::{self, Admission, Known, Stored};
 use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::device::{
-    Apply, Effect, Input, NetworkFailure, Notice, Outgoing, Session, Standing, Stop, check_page,
+    Apply, Effect, Input, NetworkFailure, Notice, Outgoing, Refusal, Session, Standing, Stop, check_page,
 };
 use pintle_core::entry::{Entry, Head, Held};
 use pintle_core::exchange::{
@@ -13,6 +13,7 @@ use pintle_core::exchange::{
     SyncRequest,
 };
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey, RequestId, StoreId};
+use pintle_core::limits::NETWORK_TRIES_MAX;
 use pintle_core::moment::Moment;
 use proptest::prelude::*;
 use std::collections::BTreeMap;
@@ -533,4 +534,44 @@ fn the_link_of_a_page_must_follow_from_what_is_held() {
     let mut swapped = good;
     swapped.swap(0, 1);
     assert_eq!(check_page(&swapped, |_, _| None).expect_err("swapped").code, "position-order");
+}
+
+/// A device that is asked to wait waits as long as it was asked to, then sends the same; asked for longer than a person
+/// stands beside it, it stops. Nothing is lost either way.
+#[test]
+fn a_device_that_is_asked_to_wait_waits_and_keeps_everything() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    (0..3).for_each(|_| device.record());
+    let asked = |retry_after_s| {
+        let code = "too-many-requests".to_owned();
+        Input::Refused(Refusal { code, detail: String::new(), retry_after_s })
+    };
+    let sent = |device: &mut Device, session: &mut Session, effects: Vec<Effect>| -> SyncRequest {
+        let [Effect::Load { from, .. }] = effects[..] else { panic!("{effects:?}") };
+        let effects = session.step(Input::Loaded(device.load(from)));
+        let [Effect::Send(request)] = &effects[..] else { panic!("{effects:?}") };
+        SyncRequest::clone(request)
+    };
+    let mut session = Session::default();
+    let begun = session.step(Input::Begin(device.standing.clone()));
+    let first = sent(&mut device, &mut session, begun);
+    assert_eq!(session.step(asked(Some(30))), [Effect::Wait { ms: 30_000 }]);
+    let waited = session.step(Input::Waited);
+    let second = sent(&mut device, &mut session, waited);
+    assert_eq!((&first.push, first.baton), (&second.push, second.baton));
+    let stopped = session.step(asked(Some(31)));
+    assert!(matches!(&stopped[..], [Effect::Stop(Stop::Refused(refusal))] if refusal.retry_after_s == Some(31)));
+    // Asked again and again, it stops too: somebody who keeps asking a busy server makes it busier.
+    let mut session = Session::default();
+    let mut effects = session.step(Input::Begin(device.standing.clone()));
+    for _ in 1..NETWORK_TRIES_MAX {
+        sent(&mut device, &mut session, effects);
+        assert_eq!(session.step(asked(Some(1))), [Effect::Wait { ms: 1_000 }]);
+        effects = session.step(Input::Waited);
+    }
+    sent(&mut device, &mut session, effects);
+    assert!(matches!(&session.step(asked(Some(1)))[..], [Effect::Stop(Stop::Refused(_))]));
+    assert_eq!(device.clean_sync(&mut server), Stop::Done);
+    assert_eq!(names(&server), [1, 2, 3].map(|seq| (device.standing.device, seq)));
 }

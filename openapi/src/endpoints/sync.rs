@@ -31,7 +31,7 @@ The header `Pintle-Proof` carries the device's Ed25519 signature, in base64url w
 `pintle/sync/1` (with its newline) followed by the SHA-256 of the JSON before compression. The body may be sent with \
 `Content-Encoding: gzip`.";
     const PROBLEMS: &'static [Problem] =
-        &[Problem::MalformedEntry, Problem::ChainMismatch, Problem::UnsupportedProtocol];
+        &[Problem::MalformedEntry, Problem::ChainMismatch, Problem::UnsupportedProtocol, Problem::Busy];
     const BODY: BodyForm =
         BodyForm::Gzip { bytes_max: SYNC_BODY_BYTES_MAX, inflated_bytes_max: SYNC_INFLATED_BYTES_MAX };
 

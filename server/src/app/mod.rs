@@ -9,6 +9,7 @@ pub mod codes;
 pub mod cursor;
 pub mod enrol;
 pub mod fleet;
+pub mod gate;
 pub mod read;
 pub mod refusal;
 pub mod sync;
@@ -17,6 +18,7 @@ pub mod token;
 use crate::ambient::Ambient;
 use attempts::Attempts;
 use cursor::CursorKey;
+use gate::{Gate, Rates, Room};
 use pintle_core::Held;
 use pintle_core::exchange::Pulled;
 use pintle_store::{DeviceRecord, Role, Store};
@@ -31,18 +33,20 @@ pub struct App {
     cursors: CursorKey,
     tokens: TokenKey,
     attempts: Attempts,
+    gate: Gate,
 }
 
 impl App {
-    /// Prepares the keys that the database's identity holds.
+    /// Prepares the keys that the database's identity holds, behind a gate.
     ///
     /// # Errors
     /// If the token key cannot be made from its seed.
-    pub fn new(store: Arc<dyn Store>, ambient: Arc<dyn Ambient>) -> Result<Self, Refusal> {
+    pub fn new(store: Arc<dyn Store>, ambient: Arc<dyn Ambient>, rates: &Rates, room: Room) -> Result<Self, Refusal> {
+        let gate = Gate::new(&ambient, rates, room);
         let identity = store.identity();
         let cursors = CursorKey::new(identity);
         let tokens = TokenKey::new(identity)?;
-        Ok(Self { store, ambient, cursors, tokens, attempts: Attempts::default() })
+        Ok(Self { store, ambient, cursors, tokens, attempts: Attempts::default(), gate })
     }
 
     /// Whether the database answers.
@@ -51,6 +55,12 @@ impl App {
     /// If it does not.
     pub async fn ready(&self) -> Result<(), Refusal> {
         Ok(self.store.ping().await?)
+    }
+
+    /// Who may ask how often.
+    #[must_use]
+    pub fn gate(&self) -> &Gate {
+        &self.gate
     }
 
     /// Where time and random bytes come from.

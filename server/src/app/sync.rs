@@ -7,6 +7,7 @@
 
 use super::cursor::{PullPlace, Void};
 use super::enrol::check_person;
+use super::gate::Lane;
 use super::{App, Refusal, delivered};
 use crate::ambient::random;
 use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX, WANTED_MACHINES_MAX};
@@ -46,6 +47,8 @@ impl App {
     /// Only where the request as a whole cannot be taken; see the contract.
     pub async fn sync(&self, request: SyncRequest, body: &[u8], proof: Option<&str>) -> Result<SyncReply, Refusal> {
         let device = self.proven(&request, body, proof).await?;
+        self.gate.device(Lane::Sync, device.device)?;
+        let _under_way = self.gate.exchange(device.device).await?;
         let scope = DeviceScope { organisation: device.organisation, device: device.device };
         let now_ms = self.ambient.now_ms();
         check_people(&request)?;

@@ -6,6 +6,7 @@
 //!
 //! Never logs a token or an assertion.
 
+use super::gate::Lane;
 use super::{App, Caller, Refusal};
 use crate::ambient::random;
 use crate::limits::{CLOCK_LEEWAY_S, TOKEN_BYTES_MAX};
@@ -159,6 +160,7 @@ impl App {
         let now_ms = self.ambient.now_ms();
         let now_s = now_ms.div_euclid(1000);
         let device = self.asserted(&request.assertion, now_ms).await?;
+        self.gate.device(Lane::Token, device.device)?;
         let jti = RequestId(random(self.ambient())?);
         let access_token = self.tokens.sign(&device, now_s, jti)?;
         Ok(TokenReply { access_token, token_type: "Bearer".to_owned(), expires_in: TOKEN_TTL_S, now_ms })
@@ -209,6 +211,7 @@ impl App {
         if device.revoked {
             return Err(Refusal::of(Problem::DeviceRevoked));
         }
+        self.gate.device(Lane::Read, device.device)?;
         Ok(Caller { device })
     }
 

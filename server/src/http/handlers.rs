@@ -4,6 +4,7 @@
 //! Never a decision, a status or a header here.
 
 use super::route::{Call, Serve};
+use crate::app::gate::Lane;
 use crate::app::{App, Refusal};
 use pintle_core::exchange::{PROTOCOL, Pulled, SyncReply};
 use pintle_openapi::endpoints as e;
@@ -27,6 +28,8 @@ impl Serve for e::sync::Sync {
 }
 
 impl Serve for e::enrol::Enrol {
+    const LANE: Option<Lane> = Some(Lane::Enrol);
+
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.enrol(call.body, call.from).await
     }
@@ -81,6 +84,8 @@ impl Serve for e::findings::Findings {
 }
 
 impl Serve for e::health::Healthz {
+    const LANE: Option<Lane> = None;
+
     async fn serve(_: &App, _: Call<Self>) -> Result<Self::Reply, Refusal> {
         Ok(e::health::Health::ok())
     }

@@ -11,15 +11,17 @@ mod handlers;
 mod json;
 mod query;
 mod route;
+pub mod source;
 
 use crate::app::App;
 use actix_web::web::{self, ServiceConfig};
 pub use frame::frame;
 use pintle_openapi::endpoints as e;
+use source::Proxies;
 
 /// Registers every endpoint of the contract on a service that wraps itself in [`frame()`].
-pub fn configure(config: &mut ServiceConfig, app: web::Data<App>) {
-    config.app_data(app);
+pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, proxies: web::Data<Proxies>) {
+    config.app_data(app).app_data(proxies);
     route::serve::<e::sync::Sync>(config);
     route::serve::<e::enrol::Enrol>(config);
     route::serve::<e::token::Token>(config);

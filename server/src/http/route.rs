@@ -1,10 +1,12 @@
 //! From an endpoint type to a route.
 //!
-//! Promises: each route does the same in the same order: method, access, path, query, body, use case, reply; every
+//! Promises: each route does the same in the same order: method, allowance, access, path, query, body, use case, reply; every
 //! refusal becomes a problem document here and nowhere else. A known path with another method answers 405 with `Allow`.
 
 use super::frame::RequestTag;
+use super::source::Proxies;
 use super::{auth, body, json, query};
+use crate::app::gate::Lane;
 use crate::app::{App, Caller, Refusal};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{
@@ -18,10 +20,17 @@ use pintle_openapi::problem::PROBLEM_MEDIA;
 use pintle_openapi::{Access, BodyForm, Endpoint, Method, Problem};
 use serde_json::Value;
 use std::future::Future;
-use std::net::{IpAddr, Ipv4Addr};
+use std::net::IpAddr;
 
 /// How the server does what an endpoint promises.
 pub(super) trait Serve: Endpoint {
+    /// Whose allowance it uses up; none for what must be answered however much is asked.
+    const LANE: Option<Lane> = Some(match Self::ACCESS {
+        Access::DeviceProof => Lane::Sync,
+        Access::BodyProof => Lane::Token,
+        Access::Token | Access::Public => Lane::Read,
+    });
+
     /// A look at the JSON before it is read as [`Endpoint::Body`].
     fn glance(_: &Value) -> Result<(), Refusal> {
         Ok(())
@@ -65,9 +74,14 @@ pub(super) fn serve<E: Serve>(config: &mut ServiceConfig) {
     config.service(web::resource(E::PATH).route(handler).default_service(web::to(|r| other_method(r, E::METHOD))));
 }
 
-async fn handle<E: Serve>(app: web::Data<App>, request: HttpRequest, payload: Payload) -> HttpResponse {
+async fn handle<E: Serve>(
+    app: web::Data<App>,
+    proxies: web::Data<Proxies>,
+    request: HttpRequest,
+    payload: Payload,
+) -> HttpResponse {
     let outcome = async {
-        let call = take_apart::<E>(&app, &request, payload).await?;
+        let call = take_apart::<E>(&app, &proxies, &request, payload).await?;
         E::serve(&app, call).await
     };
     match outcome.await {
@@ -76,7 +90,16 @@ async fn handle<E: Serve>(app: web::Data<App>, request: HttpRequest, payload: Pa
     }
 }
 
-async fn take_apart<E: Serve>(app: &App, request: &HttpRequest, payload: Payload) -> Result<Call<E>, Refusal> {
+async fn take_apart<E: Serve>(
+    app: &App,
+    proxies: &Proxies,
+    request: &HttpRequest,
+    payload: Payload,
+) -> Result<Call<E>, Refusal> {
+    let from = proxies.source(request);
+    if let Some(lane) = E::LANE {
+        app.gate().address(lane, from)?;
+    }
     let caller = match E::ACCESS {
         Access::Token => Some(auth::caller(app, request).await?),
         Access::Public | Access::DeviceProof | Access::BodyProof => None,
@@ -92,8 +115,6 @@ async fn take_apart<E: Serve>(app: &App, request: &HttpRequest, payload: Payload
     let body = json::typed::<E::Body>(&value)?;
     let proof = actix_web::http::header::HeaderName::from_static(pintle_core::exchange::PROOF_HEADER);
     let proof = body::single(request.headers(), proof)?.map(str::to_owned);
-    // A request without an address comes from a test or a socket file: from this machine.
-    let from = request.peer_addr().map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |address| address.ip());
     Ok(Call { caller, path, query, body, bytes, proof, from })
 }
 

@@ -5,6 +5,7 @@
 
 mod enrolling;
 mod health;
+mod limits;
 mod paging;
 mod phone;
 mod process;

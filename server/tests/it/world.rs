@@ -14,6 +14,8 @@ use pintle_openapi::endpoints::{Visit, visit_all};
 use pintle_openapi::{Endpoint, Problem, ProblemDocument};
 use pintle_server::ambient::{Ambient, NoRandomness, System, random};
 use pintle_server::app::App;
+use pintle_server::app::gate::{RateSetting, Rates, Room};
+use pintle_server::http::source::Proxies;
 use pintle_server::operator::Operator;
 use pintle_server::serve::application;
 use pintle_store::memory::MemoryStore;
@@ -50,7 +52,7 @@ impl Ambient for TestAmbient {
         self.now_ms.load(Ordering::SeqCst)
     }
     fn monotonic_us(&self) -> u64 {
-        self.system.monotonic_us()
+        u64::try_from((self.now_ms() - BEGIN_MS) * 1000).expect("a clock that never goes back")
     }
     fn fill(&self, bytes: &mut [u8]) -> Result<(), NoRandomness> {
         self.system.fill(bytes)
@@ -121,6 +123,13 @@ impl Answer {
 /// Method, path, answer.
 type Called = Pin<Box<dyn Future<Output = (String, String, Answer)>>>;
 
+/// What stands in front of a server.
+#[derive(Default)]
+struct Front {
+    rates: Rates,
+    proxies: Proxies,
+}
+
 /// A server and an organisation.
 pub struct World {
     pub store: Arc<dyn Store>,
@@ -175,16 +184,34 @@ impl World {
     }
 
     async fn over(store: Arc<dyn Store>, ambient: Arc<TestAmbient>, folder: Option<tempfile::TempDir>) -> Self {
+        Self::over_behind(store, ambient, folder, Front::default()).await
+    }
+
+    /// A server with allowances and proxies of its own.
+    pub async fn with(rates: &[&str], proxies: Proxies) -> Self {
+        let rates: Vec<RateSetting> = rates.iter().map(|text| text.parse().expect("a rate")).collect();
+        let front = Front { rates: Rates::default().with(&rates), proxies };
+        let ambient = Arc::new(TestAmbient::new());
+        let store = Arc::new(MemoryStore::new(secrets(ambient.as_ref())));
+        Self::over_behind(store, ambient, None, front).await
+    }
+
+    async fn over_behind(
+        store: Arc<dyn Store>,
+        ambient: Arc<TestAmbient>,
+        folder: Option<tempfile::TempDir>,
+        front: Front,
+    ) -> Self {
         let id = OrganisationId(random(ambient.as_ref()).expect("randomness"));
         let organisation = Organisation { id, name: format!("Crew {id}") };
         store.organisation_add(&organisation, BEGIN_MS).await.expect("an organisation");
-        Self::of(store, ambient, organisation, folder).await
+        Self::of(store, ambient, organisation, folder, front).await
     }
 
     /// The world after its server was set up again from a copy of its database.
     pub async fn restored(copy: MemoryStore, before: Self) -> Self {
         let store = Arc::new(copy);
-        let mut world = Self::of(store.clone(), before.ambient, before.organisation, None).await;
+        let mut world = Self::of(store.clone(), before.ambient, before.organisation, None, Front::default()).await;
         world.memory = Some(store);
         world
     }
@@ -194,9 +221,11 @@ impl World {
         ambient: Arc<TestAmbient>,
         organisation: Organisation,
         folder: Option<tempfile::TempDir>,
+        Front { rates, proxies }: Front,
     ) -> Self {
-        let app = App::new(store.clone(), ambient.clone()).expect("an app");
-        let service = std::rc::Rc::new(test::init_service(application(web::Data::new(app))).await);
+        let app = App::new(store.clone(), ambient.clone(), &rates, Room::default()).expect("an app");
+        let service =
+            std::rc::Rc::new(test::init_service(application(web::Data::new(app), web::Data::new(proxies))).await);
         let call = Box::new(move |request: TestRequest| {
             let service = service.clone();
             Box::pin(async move {
