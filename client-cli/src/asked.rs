@@ -5,7 +5,7 @@
 
 use crate::ambient::Wall;
 use crate::problem::{Code, Problem};
-use crate::store::Glance;
+use crate::store::LastReading;
 use jiff::civil::{Date, DateTime, Time};
 use pintle_core::decimal::Decimal;
 use pintle_core::fact::{Material, MeterChange, Sign, Skipped, Urgency};
@@ -25,26 +25,23 @@ pub fn is_reading(word: &str) -> bool {
     amount(word.strip_prefix('+').unwrap_or(word)).is_some()
 }
 
-/// A reading: `4127.5`, or `+4.5` since the last one of the machine.
+/// A reading: `4127.5`, or `+4.5` since the last one of the meter; `machine` is named in the answer.
 ///
 /// # Errors
 /// `unclear-reading`, `no-last-reading`.
-pub fn reading(word: &str, glance: &Glance) -> Result<Decimal, Problem> {
-    let Some(more) = word.strip_prefix('+') else {
-        return amount(word).ok_or_else(|| {
-            Problem::new(Code::UnclearReading, format!("{word:?} is not a reading"))
-                .hint("like 4127.5, or +4.5 for since last time")
-        });
-    };
-    let more = amount(more).ok_or_else(|| {
+pub fn reading(word: &str, machine: &str, last: Option<LastReading>) -> Result<Decimal, Problem> {
+    let unclear = || {
         Problem::new(Code::UnclearReading, format!("{word:?} is not a reading"))
             .hint("like 4127.5, or +4.5 for since last time")
+    };
+    let Some(more) = word.strip_prefix('+') else { return amount(word).ok_or_else(unclear) };
+    let more = amount(more).ok_or_else(unclear)?;
+    let last = last.ok_or_else(|| {
+        Problem::new(Code::NoLastReading, format!("{machine} has no reading yet to add to"))
+            .hint(format!("pintle read {} 4127.5", quoted(machine)))
     })?;
-    let last = glance.reading.ok_or_else(|| {
-        Problem::new(Code::NoLastReading, format!("{} has no reading yet to add to", glance.name))
-            .hint(format!("pintle read {} 4127.5", quoted(&glance.name)))
-    })?;
-    Ok(Decimal::from_milli(last.reading.milli + more.milli))
+    // Both are at most ten million; what is more than that is refused with the entry.
+    Ok(Decimal::from_milli(last.reading.milli.saturating_add(more.milli)))
 }
 
 /// An amount such as litres.
@@ -216,9 +213,7 @@ pub fn quoted(word: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::store::LastReading;
     use jiff::tz::{Offset, TimeZone};
-    use pintle_core::ids::MachineId;
 
     fn wall() -> Wall {
         let now: Moment = "2026-05-04T07:12:33+02:00".parse().expect("a moment");
@@ -251,18 +246,16 @@ mod tests {
     #[test]
     fn readings_as_people_write_them() {
         let last = LastReading { reading: "4127".parse().expect("a decimal"), at_s: 0 };
-        let glance = Glance { reading: Some(last), ..Glance::unknown(MachineId([1; 16])) };
         for (text, expected) in [("4127.5", "4127.5"), ("4127,5", "4127.5"), ("4127.5h", "4127.5"), ("+4.5", "4131.5")]
         {
             assert!(is_reading(text), "{text}");
-            assert_eq!(reading(text, &glance).expect(text).to_string(), expected);
+            assert_eq!(reading(text, "EX3", Some(last)).expect(text).to_string(), expected);
         }
         for text in ["", "EX3", "-5", "4127.5.1", "1e3", "+", "h"] {
             assert!(!is_reading(text), "{text}");
-            assert_eq!(reading(text, &glance).expect_err(text).code, Code::UnclearReading, "{text}");
+            assert_eq!(reading(text, "EX3", Some(last)).expect_err(text).code, Code::UnclearReading, "{text}");
         }
-        let bare = Glance { reading: None, ..glance };
-        assert_eq!(reading("+1", &bare).expect_err("no last").code, Code::NoLastReading);
+        assert_eq!(reading("+1", "EX3", None).expect_err("no last").code, Code::NoLastReading);
     }
 
     #[test]

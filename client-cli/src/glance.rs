@@ -156,7 +156,7 @@ fn of_book(book: &Book, entries: &[Held]) -> Glance {
         site: text(book, "site"),
         retired: text(book, "retired"),
         // A meter change says what the new meter showed, later than any reading of the old one.
-        reading: new_meter(entries).filter(|new| believed.is_none_or(|last| last.at_s <= new.at_s)).or(believed),
+        reading: new_meter(entries, None).filter(|new| believed.is_none_or(|last| last.at_s <= new.at_s)).or(believed),
         open_findings: book.findings.len() as u64,
         tagged_out: tagged.map(|f| TaggedOut { entry: f.stamp.entry, sign: f.sign, point: f.point.clone() }).collect(),
         last_at_s: book.last.as_ref().map_or(0, |stamp| stamp.at.second()),
@@ -164,12 +164,13 @@ fn of_book(book: &Book, entries: &[Held]) -> Glance {
     }
 }
 
-/// What the newest first meter showed when it was fitted or rolled over.
-fn new_meter(entries: &[Held]) -> Option<LastReading> {
+/// What a meter showed when it was fitted or rolled over last; without a name the first one.
+#[must_use]
+pub fn new_meter(entries: &[Held], meter: Option<&str>) -> Option<LastReading> {
     let any = entries.iter().any(|held| kind(held) == Some("meter_changed"));
     let counted = if any { counting(entries) } else { Vec::new() };
     counted.iter().rev().find_map(|item| match &item.fact {
-        Fact::MeterChanged(change) if change.meter.is_none() => {
+        Fact::MeterChanged(change) if change.meter.as_deref() == meter => {
             Some(LastReading { reading: change.new_reading, at_s: item.stamp.at.second() })
         }
         _ => None,

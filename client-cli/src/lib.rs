@@ -11,6 +11,7 @@ pub mod apply;
 pub mod args;
 pub mod asked;
 pub mod command;
+pub mod dial;
 pub mod engine;
 pub mod file;
 pub mod glance;

@@ -3,10 +3,10 @@
 //! Promises: the same judgement as the fold's, `pintle_core::meter`, beside one reading only. Never refuses one: the
 //! person has read the meter, the program has not.
 
-use crate::store::Glance;
+use crate::store::LastReading;
 use pintle_core::decimal::Decimal;
 use pintle_core::entry::EntryRef;
-use pintle_core::fact::Fact;
+use pintle_core::fact::MeterKind;
 use pintle_core::ids::DeviceId;
 use pintle_core::meter::{Shown, can_both_be_true};
 use pintle_core::moment::Moment;
@@ -52,11 +52,9 @@ impl Odd {
     }
 }
 
-/// Judges the reading of a fact, taken at `at`, beside the last one of the machine's first meter.
+/// Judges a reading taken at `at` beside the last one of the same meter.
 #[must_use]
-pub fn judge(glance: &Glance, fact: &Fact, at: &Moment) -> Option<Odd> {
-    let reading = fact.reading().filter(|r| r.meter.is_none())?.reading?;
-    let last = glance.reading?;
+pub fn judge(kind: MeterKind, last: LastReading, reading: Decimal, at: &Moment) -> Option<Odd> {
     let shown = |reading: Decimal, second: i64| {
         // The names of the entries play no part in whether two readings can be true.
         Shown { entry: EntryRef { device: DeviceId([0; 16]), seq: 0 }, second, reading, carried_milli: 0 }
@@ -64,11 +62,11 @@ pub fn judge(glance: &Glance, fact: &Fact, at: &Moment) -> Option<Odd> {
     let (before, now) = (shown(last.reading, last.at_s), shown(reading, at.second()));
     // A reading told late is judged the other way round.
     let (earlier, later) = if now.second < before.second { (now, before) } else { (before, now) };
-    if can_both_be_true(glance.meter_kind, &earlier, &later) {
+    if can_both_be_true(kind, &earlier, &later) {
         return None;
     }
     let run_milli = later.reading.milli - earlier.reading.milli;
-    if run_milli < 0 || !glance.meter_kind.counts_time() {
+    if run_milli < 0 || !kind.counts_time() {
         return Some(Odd::RunsBack { last: last.reading });
     }
     let tenths = (later.second - earlier.second) / 360;
@@ -82,16 +80,11 @@ pub fn judge(glance: &Glance, fact: &Fact, at: &Moment) -> Option<Odd> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::store::LastReading;
-    use pintle_core::fact::{MeterKind, Reading};
-    use pintle_core::ids::MachineId;
 
     fn odd(kind: MeterKind, last: &str, hours_later: i64, reading: &str) -> Option<Odd> {
         let last = LastReading { reading: last.parse().expect("a decimal"), at_s: 1_780_000_000 };
-        let glance = Glance { reading: Some(last), meter_kind: kind, ..Glance::unknown(MachineId([1; 16])) };
-        let fact = Fact::MeterRead(Reading { reading: Some(reading.parse().expect("a decimal")), meter: None }.into());
         let at = Moment::at(last.at_s + hours_later * 3600, 0).expect("in range");
-        judge(&glance, &fact, &at)
+        judge(kind, last, reading.parse().expect("a decimal"), &at)
     }
 
     #[test]

@@ -9,6 +9,7 @@
 
 use crate::ambient::{Ambient, Wall, evidence, random};
 use crate::asked;
+use crate::dial::Dial;
 use crate::glance;
 use crate::hazard;
 use crate::names::{self, Match, Names};
@@ -77,6 +78,8 @@ pub struct Recorded {
     pub names: Names,
     /// What looks odd about its reading.
     pub odd: Option<Odd>,
+    /// A meter that the machine had not had before.
+    pub new_meter: Option<String>,
     /// What is due next on the machine, where that is known at once.
     pub next: Option<Due>,
     /// When it happened, if the person said so.
@@ -178,7 +181,10 @@ impl Recording<'_> {
         };
         let at = self.at();
         let (entry, fact) = self.entry(saying, &at, before.as_ref().map(|glance| glance.own_count + 1))?;
-        let odd = before.as_ref().and_then(|glance| odd::judge(glance, &fact, &at));
+        let (odd, new_meter) = match &before {
+            Some(glance) => self.judge(glance, &fact, &at)?,
+            None => (None, None),
+        };
         let head = self.own.head.after(&entry);
         let LogHead { seq, link } = head;
         self.tx.add_entry(&NewEntry { device: self.own.device, link: &link, entry: &entry, placed: None })?;
@@ -207,7 +213,7 @@ impl Recording<'_> {
             _ => None,
         };
         let (said_at, namesakes) = (self.claimed.clone(), self.namesakes);
-        Ok(Recorded { held, fact, machine, tagged_out, names, odd, next, said_at, said_by, namesakes })
+        Ok(Recorded { held, fact, machine, tagged_out, names, odd, new_meter, next, said_at, said_by, namesakes })
     }
 
     /// The machine at the front of the words, taken off them; the machine used last where the first word is none.
@@ -232,6 +238,16 @@ impl Recording<'_> {
         words.pop_front();
         self.namesakes = found.namesakes;
         Ok(found.glance)
+    }
+
+    /// What looks odd about the reading of a fact, and the name of its meter if the machine had none such before.
+    fn judge(&self, glance: &Glance, fact: &Fact, at: &Moment) -> Result<(Option<Odd>, Option<String>), Problem> {
+        let Some((reading, meter)) = fact.reading().and_then(|r| Some((r.reading?, r.meter.as_deref()))) else {
+            return Ok((None, None));
+        };
+        let dial = Dial::of(self.tx, glance, meter)?;
+        let odd = dial.last.and_then(|last| odd::judge(dial.kind, last, reading, at));
+        Ok((odd, dial.meter.filter(|_| !dial.known)))
     }
 
     /// Most entries name only themselves; the others need everybody's names.

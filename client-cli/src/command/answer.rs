@@ -4,10 +4,13 @@
 //! the words of the crew, then what is due next on the machine; a reading that looks odd comes with what to type if it is
 //! wrong. Never: a lookup, a second entry.
 
+use crate::asked::quoted;
 use crate::names::{Names, shown as shown_machine};
+use crate::odd::Odd;
 use crate::record::Recorded;
 use crate::store::{Glance, TaggedOut};
 use crate::ui::{Answer, Line, Tone, due as shown, words};
+use pintle_core::decimal::Decimal;
 use pintle_core::due::Due;
 use pintle_core::entry::Part;
 use pintle_core::fact::MeterKind;
@@ -36,6 +39,19 @@ impl RecordedAnswer {
 
     fn kind(&self) -> MeterKind {
         self.recorded.machine.as_ref().map_or(MeterKind::Hours, |m| m.meter_kind)
+    }
+
+    fn meter(&self) -> Option<&str> {
+        self.recorded.fact.reading().and_then(|reading| reading.meter.as_deref())
+    }
+
+    fn reading(&self) -> Option<Decimal> {
+        self.recorded.fact.reading().and_then(|reading| reading.reading)
+    }
+
+    /// The unit of the meter that was read.
+    fn unit(&self) -> String {
+        self.meter().unwrap_or(words::unit(self.kind())).to_owned()
     }
 
     fn machine_name(&self) -> Option<&str> {
@@ -113,8 +129,11 @@ impl Answer for RecordedAnswer {
         if let Some(next) = &self.recorded.next {
             answer["next"] = json!(next);
         }
+        if let Some(meter) = &self.recorded.new_meter {
+            answer["new_meter"] = json!(meter);
+        }
         if let Some(odd) = odd {
-            let sentence = odd.sentence(words::unit(self.kind()));
+            let sentence = odd.sentence(&self.unit());
             answer["odd"] = json!({"code": odd.code(), "sentence": sentence, "hint": self.how_to_correct()});
         }
         answer
@@ -135,9 +154,23 @@ impl RecordedAnswer {
             lines.push(Line::toned(Tone::Odd, format!("{more} that name.{which}")));
             lines.push(Line::toned(Tone::Faint, "> ").plain("pintle clashes"));
         }
+        if let Some(meter) = &self.recorded.new_meter {
+            lines.push(Line::toned(Tone::Odd, format!("{meter} is a new meter of this machine.")));
+            lines
+                .push(Line::toned(Tone::Faint, "> ").plain(format!("pintle correct {} meter …", self.recorded.name())));
+        }
         let Some(odd) = &self.recorded.odd else { return lines };
-        lines.extend(vec![Line::toned(Tone::Odd, odd.sentence(words::unit(self.kind())))]);
+        lines.push(Line::toned(Tone::Odd, odd.sentence(&self.unit())));
         lines.push(Line::toned(Tone::Faint, "> ").plain(self.how_to_correct()));
+        let Odd::RunsBack { last } = odd else { return lines };
+        // A new meter begins near nothing; a slip is rarely so far off.
+        let begins = |now: &Decimal| now.milli < last.milli / 2;
+        if let (Some(machine), Some(now)) = (self.machine_name(), self.reading().filter(begins)) {
+            let meter = self.meter().map(|meter| format!(" --meter {}", quoted(meter))).unwrap_or_default();
+            let hint =
+                format!("new meter? pintle meter {}{meter} --old {last} --new {now} --why replaced", quoted(machine));
+            lines.push(Line::toned(Tone::Faint, "> ").plain(hint));
+        }
         lines
     }
 }

@@ -6,6 +6,7 @@
 use super::{Here, RecordedAnswer};
 use crate::ambient::Wall;
 use crate::asked::{self, quoted};
+use crate::dial::Dial;
 use crate::glance;
 use crate::names::{self, Names};
 use crate::problem::{Code, Problem};
@@ -13,6 +14,7 @@ use crate::record::{Recording, Saying, record};
 use crate::store::{Glance, Tx};
 use crate::ui::words;
 use pintle_core::book::counting;
+use pintle_core::decimal::Decimal;
 use pintle_core::entry::{Entry, Head, Held};
 use pintle_core::fact::{Condition, Corrected, Fact, MeterChange, Purge, Sign};
 use pintle_core::ids::MachineId;
@@ -33,7 +35,7 @@ pub struct Correct {
 
 const FIELDS: &str = "\
 Fields of every entry: at, by, text. Others by kind: reading,
-litres, full, task, points, skip, purge, used, minutes, sign,
+meter, litres, full, task, points, skip, purge, used, minutes, sign,
 point, urgency, cause, remedy, parts, old, new, why, operator,
 submerged, dusty, muddy, frost, dry, handover, name, make,
 model, serial, site, retired.";
@@ -46,8 +48,8 @@ fn fields(kind: &str) -> &'static [&'static str] {
     match kind {
         "machine_added" => &["name", "make", "model", "serial", "site"],
         "machine_changed" => &["name", "make", "model", "serial", "site", "retired"],
-        "meter_read" => &["reading"],
-        "meter_changed" => &["old", "new", "why"],
+        "meter_read" => &["reading", "meter"],
+        "meter_changed" => &["old", "new", "why", "meter"],
         "fuel_filled" => &["litres", "full", "reading"],
         "shift_begun" => &["operator", "reading"],
         "shift_ended" => &["operator", "dry", "dusty", "muddy", "submerged", "frost", "reading"],
@@ -156,10 +158,11 @@ fn pointer_and_value(
         "at" => ("/head/at".into(), json!(asked::moment(text, wall)?)),
         "by" => ("/head/by".into(), json!(names::person(tx, text)?)),
         "text" => ("/words/text".into(), json!(text)),
-        "reading" => (body(field), json!(asked::reading(text, machine)?)),
+        "reading" => (body(field), json!(whole(text, machine)?)),
         "litres" => (body(field), json!(asked::decimal("litres", text)?)),
-        "old" => (body("old_reading"), json!(asked::reading(text, machine)?)),
-        "new" => (body("new_reading"), json!(asked::reading(text, machine)?)),
+        "old" => (body("old_reading"), json!(whole(text, machine)?)),
+        "new" => (body("new_reading"), json!(whole(text, machine)?)),
+        "meter" => (body(field), json!(Dial::of(tx, machine, Some(text))?.meter)),
         "why" => (body("reason"), json!(asked::word::<MeterChange>("reason", text)?)),
         "minutes" => (body(field), json!(minutes(text)?)),
         "full" | "handover" => (body(field), json!(yes(text)?)),
@@ -174,6 +177,14 @@ fn pointer_and_value(
         "dry" | "dusty" | "muddy" | "submerged" | "frost" => condition(field, text, now)?,
         other => (body(other), json!(text)),
     })
+}
+
+/// A whole reading: the one it would be added to may be the very one that is wrong.
+fn whole(text: &str, machine: &Glance) -> Result<Decimal, Problem> {
+    if text.starts_with('+') {
+        return Err(Problem::new(Code::UnclearReading, "a correction gives the whole reading").hint("like 4127.5"));
+    }
+    asked::reading(text, &machine.name, None)
 }
 
 /// Hours in one condition; where the entry tells of none yet, the whole set is given.

@@ -73,7 +73,7 @@ impl Doing {
 
 /// The reading of a word, if there is one.
 pub(super) fn read(word: Option<&str>, machine: &Glance) -> Result<Reading, Problem> {
-    let reading = word.map(|word| asked::reading(word, machine)).transpose()?;
+    let reading = word.map(|word| asked::reading(word, &machine.name, machine.reading)).transpose()?;
     Ok(Reading { reading, meter: None })
 }
 

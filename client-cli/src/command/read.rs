@@ -5,6 +5,7 @@
 
 use super::{Here, words};
 use crate::asked;
+use crate::dial::Dial;
 use crate::problem::{Code, Problem};
 use crate::record::Saying;
 use pintle_core::fact::{Fact, Reading};
@@ -16,7 +17,7 @@ pub struct Read {
     machine: Option<String>,
     /// What the meter shows
     reading: Option<String>,
-    /// Another meter than the first: km
+    /// Another meter than the first: km, hammer
     #[arg(long, value_name = "METER")]
     meter: Option<String>,
 }
@@ -30,7 +31,8 @@ pub(super) fn run(args: &Read, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             let hint = format!("pintle read {} 4127.5", asked::quoted(&machine.name));
             Problem::new(Code::UnclearReading, "what does the meter show?").hint(hint)
         })?;
-        let reading = Some(asked::reading(&word, &machine)?);
-        recording.say(Saying::about(machine.id, Fact::MeterRead(Reading { reading, meter: args.meter.clone() }.into())))
+        let Dial { meter, last, .. } = Dial::of(recording.tx, &machine, args.meter.as_deref())?;
+        let reading = Some(asked::reading(&word, &machine.name, last)?);
+        recording.say(Saying::about(machine.id, Fact::MeterRead(Reading { reading, meter }.into())))
     })
 }

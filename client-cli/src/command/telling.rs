@@ -59,36 +59,36 @@ pub(super) fn finding(finding: &Finding, told: &Teller<'_>) -> Vec<Line> {
 
 /// What each meter shows, and what is doubtful of it.
 pub(super) fn meters(meters: &[Meter], told: &Teller<'_>) -> Vec<Line> {
+    meters.iter().enumerate().flat_map(|(index, one)| meter(index, one, told)).collect()
+}
+
+/// What one meter shows, how much it runs a day, and what is doubtful of it. The first one goes by its unit.
+pub(super) fn meter(index: usize, meter: &Meter, told: &Teller<'_>) -> Vec<Line> {
+    let unit = if index == 0 { words::unit(meter.kind) } else { &meter.meter };
+    let shows = |r: &MeterReading| match &r.source {
+        Some(source) => format!("{} {unit} by {source}", r.shown),
+        None => format!("{} {unit}", r.shown),
+    };
     let mut lines = Vec::new();
-    for (index, meter) in meters.iter().enumerate() {
-        let unit = if index == 0 { words::unit(meter.kind).to_owned() } else { meter.meter.clone() };
-        let shows = |r: &MeterReading| match &r.source {
-            Some(source) => format!("{} {unit} by {source}", r.shown),
-            None => format!("{} {unit}", r.shown),
-        };
-        match &meter.reading {
-            Some(reading) => {
-                let life = match reading.life == reading.shown {
-                    true => String::new(),
-                    false => format!(", {} {unit} in its life", reading.life),
-                };
-                lines.push(stamped(Line::of(format!("Meter {}{life}", shows(reading))), &reading.stamp, told));
-            }
-            None => lines.push(Line::of(format!("Meter ({unit}): no reading yet"))),
+    match &meter.reading {
+        Some(reading) => {
+            let life = match reading.life == reading.shown {
+                true => String::new(),
+                false => format!(", {} {unit} in its life", reading.life),
+            };
+            lines.push(stamped(Line::of(format!("Meter {}{life}", shows(reading))), &reading.stamp, told));
         }
-        if let Some(rate) = &meter.rate {
-            let text = format!(
-                "{} {unit} a day, {} to {}",
-                shown::short(rate.per_day),
-                shown::short(rate.low),
-                shown::short(rate.high)
-            );
-            lines.push(Line::toned(Tone::Faint, text).indented(2));
-        }
-        for doubtful in &meter.doubtful {
-            let text = format!("doubtful: {} ({})", shows(doubtful), stamp(&doubtful.stamp, told));
-            lines.push(Line::toned(Tone::Odd, text).indented(2));
-        }
+        None => lines.push(Line::of(format!("Meter ({unit}): no reading yet"))),
+    }
+    if let Some(rate) = &meter.rate {
+        let short = |value| shown::short(value);
+        let band = format!("{} to {}", short(rate.low), short(rate.high));
+        let text = format!("{} {unit} a day, {band} ({} readings)", short(rate.per_day), rate.readings);
+        lines.push(Line::toned(Tone::Faint, text).indented(2));
+    }
+    for doubtful in &meter.doubtful {
+        let text = format!("doubtful: {} ({})", shows(doubtful), stamp(&doubtful.stamp, told));
+        lines.push(Line::toned(Tone::Odd, text).indented(2));
     }
     lines
 }

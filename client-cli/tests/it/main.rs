@@ -8,6 +8,7 @@ mod due;
 mod handover;
 mod hazards;
 mod importing;
+mod meters;
 mod mistakes;
 mod plan;
 mod processes;
