@@ -5,8 +5,8 @@
 
 use crate::command::{
     begin, bench, book, clashes, clear, completions, correct, doctor, done, due, end, enrol, found, fuel, grease,
-    handover, import, log, machine, machines, man, me, meter, note, plan, read, repair, settle, setup, status, strike,
-    sync,
+    handover, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair, settle, setup, status,
+    strike, sync,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -72,6 +72,7 @@ pub enum Command {
     Due(due::Due),
     Handover(handover::Handover),
     Plan(plan::Plan),
+    Keeping(keeping::Keeping),
     Import(import::Import),
     Clashes(clashes::Clashes),
     Settle(settle::Settle),

@@ -101,27 +101,8 @@ impl Page {
 
     /// How the plan was kept: the share on time, and what was not.
     fn keeping(&self) -> Vec<Line> {
-        let mut lines = Vec::new();
-        if !self.book.keeping.is_empty() {
-            lines.push(Line::toned(Tone::Strong, "Kept up, on time"));
-        }
-        for kept in &self.book.keeping {
-            let all = kept.early + kept.on_time + kept.late + kept.never;
-            let share = shown::permille(kept.on_time, all);
-            lines.push(shown::gauged(share, Tone::Plain, &format!("{}, {} of {all}", kept.task, kept.on_time)));
-            let mut rest: Vec<String> = [(kept.late, "late"), (kept.early, "early"), (kept.never, "left out")]
-                .iter()
-                .filter(|(number, _)| *number > 0)
-                .map(|(number, what)| format!("{number} {what}"))
-                .collect();
-            if kept.worst_permille > 0 {
-                rest.push(format!("worst {} over", shown::percent(kept.worst_permille)));
-            }
-            if !rest.is_empty() {
-                lines.push(Line::toned(Tone::Odd, rest.join(", ")).indented(11).hanging(0));
-            }
-        }
-        lines
+        let heading = (!self.book.keeping.is_empty()).then(|| Line::toned(Tone::Strong, "Kept up, on time"));
+        heading.into_iter().chain(telling::kept(&self.book.keeping)).collect()
     }
 
     /// Who ran it, by share.

@@ -19,6 +19,7 @@ pub mod fuel;
 pub mod grease;
 pub mod handover;
 pub mod import;
+pub mod keeping;
 pub mod log;
 pub mod machine;
 pub mod machines;
@@ -128,6 +129,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Book(args) => book::run(args, here),
         Command::Due(args) => due::run(args, here),
         Command::Plan(args) => plan::run(args, here),
+        Command::Keeping(args) => keeping::run(args, here),
         Command::Import(args) => import::run(args, here),
         Command::Handover(args) => handover::run(args, here),
         Command::Clashes(args) => clashes::run(args, here),

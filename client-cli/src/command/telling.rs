@@ -7,7 +7,7 @@ use crate::ambient::Wall;
 use crate::names::Names;
 use crate::ui::{Line, NO_BREAK, Tone, due as shown, words};
 use pintle_core::book::{
-    Book, Finding, Fuel, Meter, MeterReading, Note, PurgeSeen, Shift, ShiftPast, SkippedPoint, Stamp,
+    Book, Finding, Fuel, Keeping, Meter, MeterReading, Note, PurgeSeen, Shift, ShiftPast, SkippedPoint, Stamp,
 };
 use pintle_core::entry::{EntryRef, Held};
 use pintle_core::fact::{Purge, Urgency};
@@ -136,6 +136,24 @@ pub(super) fn fuel(fuel: &Fuel, told: &Teller<'_>) -> Line {
     let fills = words::counted(fuel.fills, "fill", "fills");
     let text = format!("Fuel {} l last, {} l in {fills}", fuel.last_litres, fuel.litres);
     stamped(Line::of(text), &fuel.last, told)
+}
+
+/// How the tasks of a plan were kept: the share on time, and what was not.
+pub(super) fn kept(keeping: &[Keeping]) -> Vec<Line> {
+    let one = |kept: &Keeping| {
+        let all = kept.early + kept.on_time + kept.late + kept.never;
+        let share = shown::permille(kept.on_time, all);
+        let line = shown::gauged(share, Tone::Plain, &format!("{}, {} of {all}", kept.task, kept.on_time));
+        let numbers = [(kept.late, "late"), (kept.early, "early"), (kept.never, "left out")];
+        let mut rest: Vec<String> =
+            numbers.iter().filter(|(number, _)| *number > 0).map(|(number, what)| format!("{number} {what}")).collect();
+        if kept.worst_permille > 0 {
+            rest.push(format!("worst {} over", shown::percent(kept.worst_permille)));
+        }
+        let rest = (!rest.is_empty()).then(|| shown::beside_gauge(Tone::Odd, &rest.join(", ")));
+        [Some(line), rest]
+    };
+    keeping.iter().flat_map(one).flatten().collect()
 }
 
 /// A note.

@@ -17,6 +17,8 @@ const FAR_YEARS: i16 = 10;
 
 /// Cells of a bar that shares its line with words.
 const CELLS_SHORT: i64 = 8;
+/// Columns that a gauge takes, with the space behind it.
+const GAUGE_COLUMNS: usize = 9;
 
 /// A share as a bar, its number behind it: `███████▌░░░░ 64 %`. More than the whole runs over its end.
 #[must_use]
@@ -35,12 +37,16 @@ pub fn gauge(permille: i64) -> String {
     }
 }
 
-/// A line of a list behind its gauge.
+/// A line of a list behind its gauge. What goes on stands under the text, not under the bar.
 #[must_use]
 pub fn gauged(permille: i64, tone: Tone, text: &str) -> Line {
-    // What goes on stands under the text, not under the bar.
-    let under = usize::try_from(CELLS_SHORT).unwrap_or_default() + 1;
-    Line::toned(tone, gauge(permille)).plain(" ").with(tone, text).indented(2).hanging(under)
+    Line::toned(tone, gauge(permille)).plain(" ").with(tone, text).indented(2).hanging(GAUGE_COLUMNS)
+}
+
+/// A line that goes on with the one before it, which has a gauge.
+#[must_use]
+pub fn beside_gauge(tone: Tone, text: &str) -> Line {
+    Line::toned(tone, text).indented(2 + GAUGE_COLUMNS).hanging(0)
 }
 
 fn cells(permille: i64, cells: i64) -> String {

@@ -64,10 +64,40 @@ fn the_book_shows_how_it_was_kept_and_by_whom() {
 }
 
 #[test]
+fn how_it_was_kept_by_any_counting_and_what_a_rule_would_miss() {
+    let stage = week();
+    stage.must("found EX3 crack --point boom");
+    stage.pass_minutes(1);
+    stage.must("begin EX3 4175");
+    assert_snapshot!(stage.script(&[
+        "keeping EX3",
+        "keeping --counting done",
+        "keeping --counting due",
+        "keeping --counting earlier",
+        "keeping --counting never",
+        "keeping --rules",
+        "keeping EX3 --rule 30cfr56.14100",
+        "keeping EX3 --rule \"49 CFR 396.3\"",
+        "keeping EX3 --rule \"29 CFR 1926.1412(f)\"",
+        "keeping EX3 --rule \"29 CFR 1926.1412(f)\" --inspection grease",
+        "keeping EX3 --rule \"29 CFR 1926.1412(f)\" --inspection look",
+        "keeping EX3 --rule \"worth showing\"",
+        "keeping EX3 --rule \"1 CFR 1\"",
+        "--json keeping EX3 --counting done",
+        "--json keeping EX3 --rule \"30 CFR 56.14100\"",
+        "machine add LD1",
+        "keeping LD1",
+        "keeping LD1 --rule \"30 CFR 56.14100\"",
+    ]));
+}
+
+#[test]
 fn every_page_fits_a_phone() {
     let stage = week();
     stage.must("plan EX3 --starter excavator");
-    for line in ["book EX3", "handover EX3", "due", "due EX3", "plan EX3", "log EX3", "machines"] {
+    for line in
+        ["book EX3", "handover EX3", "due", "due EX3", "plan EX3", "log EX3", "machines", "keeping EX3", "meter EX3"]
+    {
         let page = stage.must(line);
         let widest = page.lines().max_by_key(|line| line.chars().count()).unwrap_or_default();
         assert!(widest.chars().count() <= 40, "{line}: {widest:?}");

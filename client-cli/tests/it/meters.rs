@@ -39,7 +39,7 @@ fn a_change_or_rollover_never_makes_history_jump() {
         "meter EX3 --meter km",
         "meter EX3 --old 5",
         "meter EX3 --old 5 --new +1 --why replaced",
-        "correct K7-5 new +1",
+        "correct K7-4 new +1",
     ]));
 }
 

@@ -6,10 +6,10 @@
 use super::amend::{Amended, Item, READING_DOUBTFUL, amend, claim, settlements};
 use super::upkeep::{Believed, Past, Work};
 use super::{
-    Book, Doubt, Finding, Fuel, Meter, MeterReading, Note, PurgeSeen, Repair, Said, Shift, ShiftPast, SkippedPoint,
-    Stamp, Task,
+    Book, Doubt, Finding, Fuel, Keeping, Meter, MeterReading, Note, PurgeSeen, Repair, Said, Shift, ShiftPast,
+    SkippedPoint, Stamp, Task,
 };
-use super::{hands, upkeep};
+use super::{hands, in_force, upkeep};
 use crate::causality::{apart, knew};
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
@@ -18,6 +18,7 @@ use crate::fact::{Choice, Fact, MeterChange, MeterKind, Reading, TELEMATICS, Tas
 use crate::ids::{ClashId, DeviceId, MachineId, PersonId};
 use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
 use crate::meter::{self, Shown};
+use crate::plan::Counting;
 use crate::register::{self, Claim, Resolved, Settlement};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -73,6 +74,19 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
     let past = Past::of(items, believed, works);
     (book.tracks, book.keeping) = past.upkeep(&book.plan_in_force());
     book
+}
+
+/// How the plan in force would have been kept had every task of it been counted one way.
+#[must_use]
+pub fn keeping_by(entries: &[Held], counting: Counting) -> Vec<Keeping> {
+    let amended = amend(entries);
+    let settlements = settlements(&amended.settled);
+    let (items, mut clashes, mut doubts) = (&amended.items, Vec::new(), Vec::new());
+    let (_, believed) = meters(items, &settlements, &mut clashes, &mut doubts);
+    let (_, works, _) = tasks(items, &settlements, &mut clashes);
+    let mut plan = in_force(plan(items, &settlements, &mut clashes).as_ref());
+    plan.tasks.iter_mut().for_each(|task| task.counting = counting);
+    Past::of(items, believed, works).upkeep(&plan).1
 }
 
 /// Entries that somebody made at the machine, or at least about it: who records what its transmitter gave has not been there.

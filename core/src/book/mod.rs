@@ -11,7 +11,7 @@ mod fold;
 mod hands;
 pub(crate) mod upkeep;
 
-pub use fold::book;
+pub use fold::{book, keeping_by};
 
 use crate::clash::{Clash, Twin};
 use crate::decimal::{self, Decimal};
@@ -422,9 +422,13 @@ impl Book {
     /// The plan it goes by: the one that was set, or the common one where none was set or it cannot be read.
     #[must_use]
     pub fn plan_in_force(&self) -> Plan {
-        let set = self.plan.as_ref().and_then(|said| said.value.as_object());
-        set.and_then(|body| plan::read(body).ok()).unwrap_or_else(plan::common)
+        in_force(self.plan.as_ref())
     }
+}
+
+fn in_force(set: Option<&Said>) -> Plan {
+    let set = set.and_then(|said| said.value.as_object());
+    set.and_then(|body| plan::read(body).ok()).unwrap_or_else(plan::common)
 }
 
 /// An entry as it counts: after strikes, corrections and settlements.

@@ -179,6 +179,14 @@ fn the_record_of_keeping_up_counts_every_interval() {
     let book = world.book();
     let k = &book.keeping[0];
     assert_eq!((k.early, k.on_time, k.late, k.never, k.worst_permille), (1, 1, 2, 2, 2200));
+    let by = |counting| world.keeping_by(counting).remove(0);
+    assert_eq!(by(Counting::Window), *k);
+    // On the grid: due 200, done 240: late. Due 300, done 270: early, and 300 stays due. Done 590: late by 290.
+    let grid = by(Counting::Due);
+    assert_eq!((grid.early, grid.on_time, grid.late, grid.never, grid.worst_permille), (1, 1, 2, 2, 2900));
+    // From done: due 195, done 240: late by 45. Due 340, done 270: early. Due 370, done 590: late by 220.
+    let done = by(Counting::Done);
+    assert_eq!((done.early, done.on_time, done.late, done.never, done.worst_permille), (1, 1, 2, 2, 2200));
 }
 
 #[test]

@@ -108,6 +108,10 @@ impl World {
         }
     }
 
+    pub fn keeping_by(&self, counting: pintle_core::plan::Counting) -> Vec<pintle_core::book::Keeping> {
+        pintle_core::book::keeping_by(&self.held, counting)
+    }
+
     pub fn book(&self) -> pintle_core::book::Book {
         pintle_core::book::book(EX3, &self.held)
     }
