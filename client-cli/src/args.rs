@@ -129,10 +129,8 @@ impl Parsed {
 /// Parses a command line, the program's name first; help is written for a screen of so many columns.
 #[must_use]
 pub fn parse(arguments: &[OsString], columns: usize) -> Parsed {
-    let parsed = Cli::command()
-        .term_width(columns)
-        .try_get_matches_from(arguments)
-        .and_then(|matches| Cli::from_arg_matches(&matches));
+    let parsed =
+        whole().term_width(columns).try_get_matches_from(arguments).and_then(|matches| Cli::from_arg_matches(&matches));
     match parsed {
         Ok(cli) => Parsed::Command(Box::new(cli.common), Box::new(cli.command)),
         Err(error) if !error.use_stderr() => Parsed::Help(error.render()),
@@ -146,7 +144,9 @@ pub fn parse(arguments: &[OsString], columns: usize) -> Parsed {
 /// The whole command line, for completions, man pages and the reference.
 #[must_use]
 pub fn whole() -> clap::Command {
-    Cli::command()
+    // A number below nothing is a value that cannot be, with an answer of its own, not an option nobody knows.
+    let values = |arg: clap::Arg| if arg.get_action().takes_values() { arg.allow_negative_numbers(true) } else { arg };
+    Cli::command().mut_subcommands(|command| command.mut_args(values))
 }
 
 /// Every exit code as a paragraph of a man page or reference.

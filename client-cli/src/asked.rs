@@ -7,22 +7,38 @@ use crate::ambient::Wall;
 use crate::problem::{Code, Problem};
 use crate::store::LastReading;
 use jiff::civil::{Date, DateTime, Time};
+use jiff::tz::{AmbiguousOffset, Offset};
 use pintle_core::decimal::Decimal;
 use pintle_core::fact::{Material, MeterChange, Sign, Skipped, Urgency};
 use pintle_core::moment::Moment;
 use std::str::FromStr;
 
-/// A decimal as people write it: `4127.5`, `4127,5`, `120 l`, `4127.5h`.
-fn amount(text: &str) -> Option<Decimal> {
+/// Most minutes an entry tells of: 30 days.
+const MINUTES_MAX: i64 = 43_200;
+
+/// A decimal as people write it: `4127.5`, `4127,5`, `120 l`, `4127.5h`; or why it is none.
+fn amount(text: &str) -> Result<Decimal, &'static str> {
     let text = text.trim();
-    let number = text.trim_end_matches(|c: char| c.is_ascii_alphabetic()).trim_end();
-    number.replace(',', ".").parse().ok()
+    let number = text.trim_end_matches(|c: char| c.is_ascii_alphabetic()).trim_end().replace(',', ".");
+    let digits = |part: &str| !part.is_empty() && part.bytes().all(|c| c.is_ascii_digit());
+    let (whole, places) = number.split_once('.').unwrap_or((&number, "0"));
+    if let Some(size) = number.strip_prefix('-') {
+        return Err(if size.starts_with(|c: char| c.is_ascii_digit()) { "it is below nothing" } else { NO_NUMBER });
+    }
+    match number.parse() {
+        Ok(decimal) => Ok(decimal),
+        Err(_) if digits(whole) && digits(places) && whole.len() > 7 => Err("it has more than seven digits"),
+        Err(_) if digits(whole) && digits(places) => Err("it is finer than a thousandth"),
+        Err(_) => Err(NO_NUMBER),
+    }
 }
 
-/// Whether a word is a reading rather than a name.
+const NO_NUMBER: &str = "it is no number";
+
+/// Whether a word is a reading rather than a name; one that cannot be true is still meant as one.
 #[must_use]
 pub fn is_reading(word: &str) -> bool {
-    amount(word.strip_prefix('+').unwrap_or(word)).is_some()
+    amount(word.strip_prefix('+').unwrap_or(word)).map_or_else(|why| why != NO_NUMBER, |_| true)
 }
 
 /// A reading: `4127.5`, or `+4.5` since the last one of the meter; `machine` is named in the answer.
@@ -30,12 +46,12 @@ pub fn is_reading(word: &str) -> bool {
 /// # Errors
 /// `unclear-reading`, `no-last-reading`.
 pub fn reading(word: &str, machine: &str, last: Option<LastReading>) -> Result<Decimal, Problem> {
-    let unclear = || {
-        Problem::new(Code::UnclearReading, format!("{word:?} is not a reading"))
+    let unclear = |why| {
+        Problem::new(Code::UnclearReading, format!("{word:?} is not a reading: {why}"))
             .hint("like 4127.5, or +4.5 for since last time")
     };
-    let Some(more) = word.strip_prefix('+') else { return amount(word).ok_or_else(unclear) };
-    let more = amount(more).ok_or_else(unclear)?;
+    let Some(more) = word.strip_prefix('+') else { return amount(word).map_err(unclear) };
+    let more = amount(more).map_err(unclear)?;
     let last = last.ok_or_else(|| {
         Problem::new(Code::NoLastReading, format!("{machine} has no reading yet to add to"))
             .hint(format!("pintle read {} 4127.5", quoted(machine)))
@@ -49,8 +65,21 @@ pub fn reading(word: &str, machine: &str, last: Option<LastReading>) -> Result<D
 /// # Errors
 /// `unclear-words`.
 pub fn decimal(what: &str, word: &str) -> Result<Decimal, Problem> {
-    amount(word).ok_or_else(|| {
-        Problem::new(Code::UnclearWords, format!("{word:?} is not a number of {what}")).hint("like 120, or 118.5")
+    amount(word).map_err(|why| {
+        Problem::new(Code::UnclearWords, format!("{word:?} is not a number of {what}: {why}"))
+            .hint("like 120, or 118.5")
+    })
+}
+
+/// Whole minutes of work.
+///
+/// # Errors
+/// `unclear-words`.
+pub fn minutes(word: &str) -> Result<i64, Problem> {
+    let minutes = word.trim().trim_end_matches(|c: char| c.is_ascii_alphabetic()).trim_end().parse().ok();
+    minutes.filter(|minutes| (0..=MINUTES_MAX).contains(minutes)).ok_or_else(|| {
+        Problem::new(Code::UnclearWords, format!("{word:?} is not a number of minutes, 0 to {MINUTES_MAX}"))
+            .hint("like 35")
     })
 }
 
@@ -112,8 +141,8 @@ pub fn material(text: &str) -> Result<Material, Problem> {
     let unit = amount[end..].trim();
     Ok(Material {
         name: name.trim().to_owned(),
-        amount: Some(self::amount(&amount[..end]).ok_or_else(|| {
-            Problem::new(Code::UnclearWords, format!("{amount:?} does not say how much"))
+        amount: Some(self::amount(&amount[..end]).map_err(|why| {
+            Problem::new(Code::UnclearWords, format!("{amount:?} does not say how much: {why}"))
                 .hint("like \"grease NLGI 2 EP:120 g\"")
         })?),
         unit: Some(unit.to_owned()).filter(|unit| !unit.is_empty()),
@@ -131,26 +160,48 @@ pub fn at_point(text: &str) -> Result<(String, String), Problem> {
     Ok((point.trim().to_owned(), word.trim().to_owned()))
 }
 
+/// A time that was asked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AskedTime {
+    /// The moment it means.
+    pub at: Moment,
+    /// Where the clocks went back and the time came twice: the other one. The first is taken.
+    pub again: Option<Moment>,
+}
+
 /// A time: `07:10`, `yesterday 17:00`, `2026-05-04 07:10`, `2026-05-04T07:10:00+02:00`, `-2h`, `-1d 3h`, `-20m`.
 ///
 /// # Errors
-/// `unclear-time`.
-pub fn moment(text: &str, wall: &Wall) -> Result<Moment, Problem> {
+/// `unclear-time`; also where the clocks went forward and the time never came.
+pub fn moment(text: &str, wall: &Wall) -> Result<AskedTime, Problem> {
     let unclear = || {
         Problem::new(Code::UnclearTime, format!("{text:?} is not a time"))
             .hint("like 07:10, \"yesterday 17:00\", \"2026-05-04 07:10\" or -2h")
     };
+    let once = |at| Ok(AskedTime { at, again: None });
     if let Ok(moment) = text.parse::<Moment>() {
-        return Ok(moment);
+        return once(moment);
     }
     if let Some(back) = text.strip_prefix('-') {
         let second = ago_s(back).and_then(|s| wall.second.checked_sub(s)).filter(|s| *s >= 0);
-        return second.map(|s| wall.moment(s)).ok_or_else(unclear);
+        return second.map(|s| wall.moment(s)).ok_or_else(unclear).and_then(once);
     }
     let civil = civil(text, today(wall)).ok_or_else(unclear)?;
-    let zoned = wall.zone.to_ambiguous_zoned_datetime(civil).compatible().map_err(|_| unclear())?;
-    let (second, offset_s) = (zoned.timestamp().as_second(), zoned.offset().seconds());
-    Moment::at(second, offset_s).map_err(|_| unclear())
+    let meant = |offset: Offset| {
+        let second = offset.to_timestamp(civil).map_err(|_| unclear())?.as_second();
+        Moment::at(second, offset.seconds()).map_err(|_| unclear())
+    };
+    match wall.zone.to_ambiguous_timestamp(civil).offset() {
+        AmbiguousOffset::Unambiguous { offset } => once(meant(offset)?),
+        AmbiguousOffset::Fold { before, after } => Ok(AskedTime { at: meant(before)?, again: Some(meant(after)?) }),
+        AmbiguousOffset::Gap { before, .. } => {
+            // Read by the clock as it stood before, it lies as far behind the change.
+            let later = wall.moment(meant(before)?.second());
+            let later = later.text().get(..16).unwrap_or_default().replace('T', " ");
+            Err(Problem::new(Code::UnclearTime, format!("{text} never came: the clocks went forward"))
+                .hint(format!("--at \"{later}\"?")))
+        }
+    }
 }
 
 fn today(wall: &Wall) -> Date {
@@ -213,7 +264,7 @@ pub fn quoted(word: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use jiff::tz::{Offset, TimeZone};
+    use jiff::tz::TimeZone;
 
     fn wall() -> Wall {
         let now: Moment = "2026-05-04T07:12:33+02:00".parse().expect("a moment");
@@ -234,7 +285,7 @@ mod tests {
             ("-1d 3h", "2026-05-03T04:12:33+02:00"),
             ("-20m", "2026-05-04T06:52:33+02:00"),
         ] {
-            assert_eq!(moment(text, &wall()).expect(text).text(), expected, "{text}");
+            assert_eq!(moment(text, &wall()).expect(text).at.text(), expected, "{text}");
         }
         for text in
             ["", "-", "7", "7:10", "25:00", "2026-02-30 07:10", "tomorrow 07:10", "-2", "-2x", "-9999999999d", "é"]
@@ -251,7 +302,13 @@ mod tests {
             assert!(is_reading(text), "{text}");
             assert_eq!(reading(text, "EX3", Some(last)).expect(text).to_string(), expected);
         }
-        for text in ["", "EX3", "-5", "4127.5.1", "1e3", "+", "h"] {
+        for text in ["-5", "99999999", "1.2345"] {
+            assert!(is_reading(text), "{text} is meant as one");
+        }
+        for text in ["-5", "-0.1", "99999999", "+99999999", "1.2345", "1,2345"] {
+            assert_eq!(reading(text, "EX3", Some(last)).expect_err(text).code, Code::UnclearReading, "{text}");
+        }
+        for text in ["", "EX3", "4127.5.1", "1e3", "+", "h"] {
             assert!(!is_reading(text), "{text}");
             assert_eq!(reading(text, "EX3", Some(last)).expect_err(text).code, Code::UnclearReading, "{text}");
         }

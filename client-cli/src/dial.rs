@@ -30,7 +30,7 @@ impl Dial {
     /// # Errors
     /// If the log cannot be read.
     pub fn of(tx: &Tx<'_>, glance: &Glance, named: Option<&str>) -> Result<Self, Problem> {
-        let Some(named) = named.map(plain).filter(|named| named != glance.meter_kind.as_str()) else {
+        let Some(named) = named.map(plain).filter(|named| named != glance.meter_kind.meter_name()) else {
             return Ok(Self { meter: None, kind: glance.meter_kind, last: glance.reading, known: true });
         };
         let (chief, entries) = glance::entries(tx, glance.id)?;

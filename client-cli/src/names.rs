@@ -263,7 +263,12 @@ pub fn entry(tx: &Tx<'_>, name: &str) -> Result<EntryRef, Problem> {
     let unknown = |sentence: String| {
         Problem::new(Code::UnknownEntry, sentence).hint("names of entries stand in the log: pintle log")
     };
-    let (mark, number) = name.trim().rsplit_once('-').unwrap_or(("", name.trim()));
+    let (mark, number) = match name.trim().rsplit_once('-') {
+        // A number below nothing names no entry, least of all the one above it.
+        Some(("", _)) => return Err(unknown(format!("{name:?} is not the name of an entry"))),
+        Some(parts) => parts,
+        None => ("", name.trim()),
+    };
     let seq: u64 = number.parse().map_err(|_| unknown(format!("{name:?} is not the name of an entry")))?;
     let own = tx.own()?;
     let mut devices: BTreeSet<DeviceId> = BTreeSet::new();

@@ -8,7 +8,7 @@
 //! correction, an odd reading) or an entry is told late.
 
 use crate::ambient::{Ambient, Wall, evidence, random};
-use crate::asked;
+use crate::asked::{self, AskedTime};
 use crate::dial::Dial;
 use crate::glance;
 use crate::hazard;
@@ -23,7 +23,7 @@ use pintle_core::entry::{ENTRY_VERSION, Entry, EntryRef, Head, Held};
 use pintle_core::fact::Fact;
 use pintle_core::fault::{Fault, code};
 use pintle_core::ids::{MachineId, PersonId};
-use pintle_core::limits::ENTRY_BYTES_MAX;
+use pintle_core::limits::{CLOCK_OFF_MARKED_S, ENTRY_BYTES_MAX};
 use pintle_core::moment::Moment;
 use serde_json::{Map, Value};
 use std::collections::VecDeque;
@@ -84,6 +84,10 @@ pub struct Recorded {
     pub next: Option<Due>,
     /// When it happened, if the person said so.
     pub said_at: Option<Moment>,
+    /// The other moment that the time could mean, where the clocks went back.
+    pub said_again: Option<Moment>,
+    /// Whether the time that was said has not come yet by the device's clock.
+    pub ahead: bool,
     /// Who did it, if the person said so.
     pub said_by: Option<PersonId>,
     /// How many other machines have the very name that was typed.
@@ -108,6 +112,7 @@ pub struct Recording<'a> {
     pub wall: Wall,
     ambient: &'a dyn Ambient,
     claimed: Option<Moment>,
+    again: Option<Moment>,
     by: PersonId,
     namesakes: usize,
 }
@@ -133,12 +138,13 @@ pub fn record<T>(
             return Err(Problem::new(Code::TailLost, sentence).hint("bring them back first: pintle sync"));
         }
         let wall = ambient.wall();
-        let claimed = claim.at.map(|text| asked::moment(text, &wall)).transpose()?;
+        let asked = claim.at.map(|text| asked::moment(text, &wall)).transpose()?;
+        let (claimed, again) = asked.map_or((None, None), |AskedTime { at, again }| (Some(at), again));
         let by = match claim.by {
             Some(name) => names::person(tx, name)?,
             None => own.person,
         };
-        work(&mut Recording { tx, own, wall, ambient, claimed, by, namesakes: 0 })
+        work(&mut Recording { tx, own, wall, ambient, claimed, again, by, namesakes: 0 })
     })
 }
 
@@ -212,8 +218,24 @@ impl Recording<'_> {
             }
             _ => None,
         };
-        let (said_at, namesakes) = (self.claimed.clone(), self.namesakes);
-        Ok(Recorded { held, fact, machine, tagged_out, names, odd, new_meter, next, said_at, said_by, namesakes })
+        let (said_at, said_again, namesakes) = (self.claimed.clone(), self.again.clone(), self.namesakes);
+        let latest_s = self.wall.second.saturating_add(CLOCK_OFF_MARKED_S);
+        let ahead = said_at.as_ref().is_some_and(|at| at.second() > latest_s);
+        Ok(Recorded {
+            held,
+            fact,
+            machine,
+            tagged_out,
+            names,
+            odd,
+            new_meter,
+            next,
+            said_at,
+            said_again,
+            ahead,
+            said_by,
+            namesakes,
+        })
     }
 
     /// The machine at the front of the words, taken off them; the machine used last where the first word is none.

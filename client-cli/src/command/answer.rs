@@ -14,6 +14,7 @@ use pintle_core::decimal::Decimal;
 use pintle_core::due::Due;
 use pintle_core::entry::Part;
 use pintle_core::fact::MeterKind;
+use pintle_core::meter::has_rolled_over;
 use serde_json::{Value, json};
 
 /// A recorded entry, to be shown.
@@ -129,6 +130,12 @@ impl Answer for RecordedAnswer {
         if let Some(next) = &self.recorded.next {
             answer["next"] = json!(next);
         }
+        if self.recorded.ahead {
+            answer["time_ahead"] = json!(true);
+        }
+        if let Some(again) = &self.recorded.said_again {
+            answer["time_again"] = json!(again);
+        }
         if let Some(meter) = &self.recorded.new_meter {
             answer["new_meter"] = json!(meter);
         }
@@ -154,6 +161,7 @@ impl RecordedAnswer {
             lines.push(Line::toned(Tone::Odd, format!("{more} that name.{which}")));
             lines.push(Line::toned(Tone::Faint, "> ").plain("pintle clashes"));
         }
+        lines.extend(self.odd_time());
         if let Some(meter) = &self.recorded.new_meter {
             lines.push(Line::toned(Tone::Odd, format!("{meter} is a new meter of this machine.")));
             lines
@@ -166,9 +174,29 @@ impl RecordedAnswer {
         // A new meter begins near nothing; a slip is rarely so far off.
         let begins = |now: &Decimal| now.milli < last.milli / 2;
         if let (Some(machine), Some(now)) = (self.machine_name(), self.reading().filter(begins)) {
+            let why = if has_rolled_over(*last, now) { "\"rolled over\"" } else { "replaced" };
             let meter = self.meter().map(|meter| format!(" --meter {}", quoted(meter))).unwrap_or_default();
             let hint =
-                format!("new meter? pintle meter {}{meter} --old {last} --new {now} --why replaced", quoted(machine));
+                format!("new meter? pintle meter {}{meter} --old {last} --new {now} --why {why}", quoted(machine));
+            lines.push(Line::toned(Tone::Faint, "> ").plain(hint));
+        }
+        lines
+    }
+}
+
+impl RecordedAnswer {
+    /// What is odd about the time that was said.
+    fn odd_time(&self) -> Vec<Line> {
+        let mut lines = Vec::new();
+        if self.recorded.ahead {
+            lines.push(Line::toned(Tone::Odd, "That time has not come yet, by this device's clock."));
+            let hint = format!("pintle correct {} at …", self.recorded.name());
+            lines.push(Line::toned(Tone::Faint, "> ").plain(hint));
+        }
+        if let Some(again) = &self.recorded.said_again {
+            let text = "The clocks went back and that time came twice; the first is taken. If it was the second:";
+            lines.push(Line::toned(Tone::Odd, text));
+            let hint = format!("pintle correct {} at {}", self.recorded.name(), again.text());
             lines.push(Line::toned(Tone::Faint, "> ").plain(hint));
         }
         lines

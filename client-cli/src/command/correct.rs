@@ -155,7 +155,7 @@ fn pointer_and_value(
     let list = |text: &str| text.split(',').map(|item| item.trim().to_owned()).collect::<Vec<_>>();
     let materials = |text: &str| list(text).iter().map(|item| asked::material(item)).collect::<Result<Vec<_>, _>>();
     Ok(match field {
-        "at" => ("/head/at".into(), json!(asked::moment(text, wall)?)),
+        "at" => ("/head/at".into(), json!(asked::moment(text, wall)?.at)),
         "by" => ("/head/by".into(), json!(names::person(tx, text)?)),
         "text" => ("/words/text".into(), json!(text)),
         "reading" => (body(field), json!(whole(text, machine)?)),
@@ -164,7 +164,7 @@ fn pointer_and_value(
         "new" => (body("new_reading"), json!(whole(text, machine)?)),
         "meter" => (body(field), json!(Dial::of(tx, machine, Some(text))?.meter)),
         "why" => (body("reason"), json!(asked::word::<MeterChange>("reason", text)?)),
-        "minutes" => (body(field), json!(minutes(text)?)),
+        "minutes" => (body(field), json!(asked::minutes(text)?)),
         "full" | "handover" => (body(field), json!(yes(text)?)),
         "operator" => (body(field), json!(names::person(tx, text)?)),
         "purge" => (body(field), json!(asked::word::<Purge>("purge", text)?)),
@@ -195,12 +195,6 @@ fn condition(field: &str, text: &str, now: &Value) -> Result<(String, Value), Pr
         return Ok((format!("/body/conditions/{condition}"), json!(hours)));
     }
     Ok(("/body/conditions".into(), json!({condition.as_str(): hours})))
-}
-
-fn minutes(text: &str) -> Result<i64, Problem> {
-    text.trim()
-        .parse()
-        .map_err(|_| Problem::new(Code::UnclearWords, format!("{text:?} is not a number of minutes")).hint("like 35"))
 }
 
 fn yes(text: &str) -> Result<bool, Problem> {

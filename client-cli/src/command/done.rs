@@ -43,8 +43,8 @@ pub(super) struct Doing {
     #[arg(long = "used", value_name = "WHAT:HOW MUCH")]
     used: Vec<String>,
     /// Minutes of work
-    #[arg(long)]
-    minutes: Option<i64>,
+    #[arg(long, value_name = "MINUTES")]
+    minutes: Option<String>,
     /// In your own words
     #[arg(long, value_name = "TEXT")]
     pub(super) words: Option<String>,
@@ -65,7 +65,7 @@ impl Doing {
             purge: self.purge.as_deref().map(|text| asked::word("purge", text)).transpose()?,
             purge_at,
             materials: self.used.iter().map(|text| asked::material(text)).collect::<Result<_, _>>()?,
-            minutes: self.minutes,
+            minutes: self.minutes.as_deref().map(asked::minutes).transpose()?,
             reading: read(reading, machine)?,
         }))
     }

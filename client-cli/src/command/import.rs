@@ -160,7 +160,8 @@ fn stand(tx: &Tx<'_>, one: &mut One, before: &mut BTreeMap<MachineId, Book>) -> 
     let fresh = |meter: &Meter| -> Vec<Odd> {
         let fresh = meter.doubtful.iter().filter(|reading| !known.contains(&reading.stamp.entry));
         let odd = |reading: &MeterReading| {
-            let unit = if meter.meter == meter.kind.as_str() { words::unit(meter.kind) } else { meter.meter.as_str() };
+            let unit =
+                if meter.meter == meter.kind.meter_name() { words::unit(meter.kind) } else { meter.meter.as_str() };
             Odd {
                 machine,
                 meter: meter.meter.clone(),

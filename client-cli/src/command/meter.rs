@@ -89,7 +89,9 @@ fn page(args: &Meter, tx: &Tx<'_>, now: Wall) -> Result<Page, Problem> {
         None => names::last_machine(tx, &tx.own()?)?,
     };
     let only = match &args.meter {
-        Some(name) => Some(Dial::of(tx, &machine, Some(name))?.meter.unwrap_or(machine.meter_kind.as_str().to_owned())),
+        Some(name) => {
+            Some(Dial::of(tx, &machine, Some(name))?.meter.unwrap_or(machine.meter_kind.meter_name().to_owned()))
+        }
         None => None,
     };
     let (chief, entries) = glance::entries(tx, machine.id)?;

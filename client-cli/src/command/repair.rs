@@ -37,8 +37,8 @@ pub struct Repair {
     #[arg(long = "part", value_name = "WHAT:HOW MUCH")]
     parts: Vec<String>,
     /// Minutes of work
-    #[arg(long)]
-    minutes: Option<i64>,
+    #[arg(long, value_name = "MINUTES")]
+    minutes: Option<String>,
     /// What the meter shows
     #[arg(long)]
     reading: Option<String>,
@@ -63,7 +63,7 @@ pub(super) fn run(args: &Repair, here: &mut Here<'_, '_>) -> Result<(), Problem>
             cause: args.cause.clone(),
             remedy: args.remedy.clone(),
             parts,
-            minutes: args.minutes,
+            minutes: args.minutes.as_deref().map(asked::minutes).transpose()?,
             reading: read(args.reading.as_deref(), &machine)?,
         });
         let text = words.into_iter().collect::<Vec<_>>().join(" ");

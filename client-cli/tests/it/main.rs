@@ -7,6 +7,7 @@ mod bench;
 mod due;
 mod handover;
 mod hazards;
+mod hostile;
 mod importing;
 mod meters;
 mod mistakes;

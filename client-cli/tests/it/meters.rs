@@ -34,6 +34,8 @@ fn a_change_or_rollover_never_makes_history_jump() {
         "read EX3 +0.1",
         "meter EX3",
         "read EX3 99998 --meter km",
+        "read EX3 3 --meter km",
+        "strike K7-7 it had rolled over",
         "meter EX3 --meter km --old +1.9 --new 0 --why \"rolled over\"",
         "read EX3 4 --meter km",
         "meter EX3 --meter km",

@@ -2,6 +2,7 @@
 //!
 //! Promises: the same script gives the same letters every time. Never sleeps: waiting is noted, not done.
 
+use jiff::tz::TimeZone;
 use pintle::ambient::{Ambient, SinceBoot, Wall};
 use pintle::problem::{Exit, Problem};
 use pintle::ui::Terminals;
@@ -21,6 +22,7 @@ pub struct Stage {
     folder: TempDir,
     now_s: Cell<i64>,
     random: Cell<u64>,
+    zone: RefCell<TimeZone>,
     variables: RefCell<BTreeMap<String, String>>,
     /// Milliseconds the program wanted to wait, one after the other.
     pub waits_ms: RefCell<Vec<u128>>,
@@ -41,6 +43,7 @@ impl Stage {
             folder: tempfile::tempdir().expect("a folder for the test"),
             now_s: Cell::new(MONDAY_S),
             random: Cell::new(seed | 1),
+            zone: RefCell::new(TimeZone::fixed(jiff::tz::offset(2))),
             variables: RefCell::default(),
             waits_ms: RefCell::default(),
         };
@@ -66,6 +69,11 @@ impl Stage {
 
     pub fn folder(&self) -> &Path {
         self.folder.path()
+    }
+
+    /// Puts the device in a place whose clocks change, by the rule of POSIX.
+    pub fn move_to(&self, rule: &str) {
+        *self.zone.borrow_mut() = TimeZone::posix(rule).expect("a rule");
     }
 
     /// Moves the clock.
@@ -133,8 +141,7 @@ pub fn arguments(line: &str) -> Vec<OsString> {
 
 impl Ambient for Stage {
     fn wall(&self) -> Wall {
-        let zone = jiff::tz::TimeZone::fixed(jiff::tz::offset(2));
-        Wall { second: self.now_s.get(), zone }
+        Wall { second: self.now_s.get(), zone: self.zone.borrow().clone() }
     }
 
     fn since_boot(&self) -> Option<SinceBoot> {
