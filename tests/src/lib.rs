@@ -4,3 +4,4 @@
 //! Never part of a shipped program.
 
 pub mod demo;
+pub mod log;
