@@ -13,12 +13,12 @@ use crate::outlook::{self, Standing};
 use crate::problem::{Code, Problem};
 use crate::store::Glance;
 use crate::ui::{Answer, Line, Tone, due as shown};
+use pintle_core::agenda::{Pressing, Rank};
 use pintle_core::due::{Due as Task, State};
 use pintle_core::fleet::folded;
 use pintle_core::ids::MachineId;
 use pintle_core::plan;
 use serde_json::{Value, json};
-use std::cmp::Reverse;
 use std::collections::BTreeSet;
 
 /// What is due, the first thing to do first
@@ -64,7 +64,7 @@ pub(super) fn run(args: &Due, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let now = here.ambient.wall();
     let standing = outlook::standing(&mut store, |glance| wanted.contains(&glance.id))?;
     let mut machines: Vec<One> = standing.into_iter().map(|standing| one(standing, &now)).collect();
-    machines.sort_by_key(|one| one.order(now.second));
+    machines.sort_by_key(|one| one.rank(now.second));
     let names = store.read(Names::load)?;
     let scope = if args.machine.is_some() { Scope::Machine } else { Scope::All };
     here.ui.show(&List { machines, names, now, scope })
@@ -104,9 +104,11 @@ fn one(Standing { glance, outlook }: Standing, now: &Wall) -> One {
 
 impl One {
     /// Tagged out first, then by the first thing to do.
-    fn order(&self, now_s: i64) -> impl Ord + use<> {
-        let first = self.tasks.first().map_or((State::Unknown, 0, Reverse(0)), |task| task.order(now_s));
-        (self.glance.tagged_out.is_empty(), first, folded(&self.glance.name), self.glance.id)
+    fn rank(&self, now_s: i64) -> Rank {
+        let first = self.tasks.first().map(|task| task.order(now_s));
+        let tagged_out = !self.glance.tagged_out.is_empty();
+        let pressing = if tagged_out { Pressing::TaggedOut(first) } else { Pressing::Due(first) };
+        Rank::of(pressing, &self.glance.name, self.glance.id)
     }
 
     fn json(&self) -> Value {
