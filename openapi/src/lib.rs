@@ -10,6 +10,7 @@ pub mod endpoint;
 pub mod endpoints;
 pub mod errors_page;
 pub mod list;
+pub mod names;
 pub mod problem;
 pub mod role;
 pub mod sample;

@@ -3,7 +3,8 @@
 //! Promises: pages are cut by key, never by count, so that what is added while someone reads neither repeats nor
 //! hides an item. A cursor belongs to its list and filter; it is opaque and authenticated by the server.
 
-use pintle_core::MachineId;
+use pintle_core::moment::Moment;
+use pintle_core::{Fault, MachineId};
 use serde::de::{self, DeserializeOwned, Deserializer};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -114,7 +115,7 @@ impl Paged for MachinePageQuery {
 }
 
 /// A whole number, from a number or from the text a query holds.
-fn whole<'de, D: Deserializer<'de>>(d: D) -> Result<Option<i64>, D::Error> {
+pub(crate) fn whole<'de, D: Deserializer<'de>>(d: D) -> Result<Option<i64>, D::Error> {
     #[derive(Deserialize)]
     #[serde(untagged)]
     enum Form {
@@ -125,6 +126,13 @@ fn whole<'de, D: Deserializer<'de>>(d: D) -> Result<Option<i64>, D::Error> {
         Form::Number(number) => Ok(Some(number)),
         Form::Text(text) => text.parse().map(Some).map_err(|_| de::Error::custom("expected a whole number")),
     }
+}
+
+/// A moment, from the text a query holds.
+pub(crate) fn moment<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Moment>, D::Error> {
+    // A plus sign that was not percent-encoded arrives as a space; no time has one.
+    let text = String::deserialize(d)?.replace(' ', "+");
+    text.parse().map(Some).map_err(|fault: Fault| de::Error::custom(fault.detail))
 }
 
 /// The path of everything about one machine.

@@ -7,22 +7,28 @@
 
 use crate::endpoints::book::BookReply;
 use crate::endpoints::clashes::{ClashItem, ClashSort};
+use crate::endpoints::due::{DueReply, MachineDueReply};
 use crate::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use crate::endpoints::findings::FindingItem;
+use crate::endpoints::handover::HandoverReply;
 use crate::endpoints::machines::MachineCard;
 use crate::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, TokenRequest};
+use crate::names::Names;
 use crate::role::Role;
+use pintle_core::agenda::{MachineDue, TaggedOut};
 use pintle_core::book::{Book, book};
 use pintle_core::chain::{DeviceKey, LogHead, enrol_text};
+use pintle_core::due::due;
 use pintle_core::exchange::{
     ClockSample, DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullAsk, PullOutcome, Pulled, Push,
     PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest,
 };
+use pintle_core::handover::handover;
 use pintle_core::ids::{Baton, DeviceId, MachineId, OrganisationId, PersonId, RequestId, Signature, StoreId};
 use pintle_core::moment::Moment;
 use pintle_core::{Entry, Held};
+use serde::Serialize;
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
 
 const NOW_MS: i64 = 1_778_000_000_000;
 const STORE: StoreId = StoreId([0x51; 16]);
@@ -198,11 +204,7 @@ pub fn sync_reply() -> SyncReply {
             digest: digest(&all),
             code: None,
         },
-        directory: Some(Directory {
-            version: 2,
-            people: vec![person(0), person(1)],
-            devices: (0..2).map(device_card).collect(),
-        }),
+        directory: Some(directory()),
         checkpoint: None,
         blobs_wanted: Vec::new(),
         client_min: "0.1.0".to_owned(),
@@ -219,7 +221,9 @@ fn device_card(index: usize) -> DeviceCard {
     DeviceCard { id: device(index), mark, key: key(index).public(), person: person(index).id, revoked: false }
 }
 
-fn moment() -> Moment {
+/// The moment of the story's end.
+#[must_use]
+pub fn moment() -> Moment {
     match Moment::at(NOW_MS / 1000, 7200) {
         Ok(moment) => moment,
         // NOW_MS lies in 2026, well within what a moment can be.
@@ -287,12 +291,58 @@ fn the_book() -> Book {
     book(MACHINE, &entries())
 }
 
+fn directory() -> Directory {
+    Directory { version: 2, people: vec![person(0), person(1)], devices: (0..2).map(device_card).collect() }
+}
+
+/// The names of those an answer mentions.
+fn names(answer: &impl Serialize) -> Names {
+    let answer = serde_json::to_value(answer).unwrap_or_default();
+    Names::mentioned(&answer, &directory())
+}
+
 /// The book of the machine.
 #[must_use]
 pub fn book_reply() -> BookReply {
-    let names = PEOPLE.iter().map(|(id, name)| (*id, (*name).to_owned())).collect();
-    let marks: BTreeMap<DeviceId, String> = (0..2).map(|i| (device(i), MARKS[i].to_owned())).collect();
-    BookReply { book: the_book(), names, marks }
+    let book = the_book();
+    let names = names(&book);
+    BookReply { book, names }
+}
+
+fn machine_due() -> MachineDue {
+    let book = the_book();
+    MachineDue {
+        machine: MACHINE,
+        name: "EX3".to_owned(),
+        site: Some("gravel pit".to_owned()),
+        tagged_out: TaggedOut::of(&book.findings),
+        due: due(&book, NOW_MS / 1000, 7200),
+    }
+}
+
+/// What is due on all machines.
+#[must_use]
+pub fn due_reply() -> DueReply {
+    let due = vec![machine_due()];
+    let names = names(&due);
+    DueReply { at: moment(), due, next: Some(cursor()), names }
+}
+
+/// What is due on the machine.
+#[must_use]
+pub fn machine_due_reply() -> MachineDueReply {
+    let due = machine_due();
+    let names = names(&due);
+    MachineDueReply { at: moment(), due, names }
+}
+
+/// The second person takes the machine.
+#[must_use]
+pub fn handover_reply() -> HandoverReply {
+    let to = person(1).id;
+    let handover = handover(&the_book(), to, NOW_MS / 1000, 7200);
+    let names = names(&(to, &handover));
+    HandoverReply { at: moment(), to, handover, names }
 }
 
 /// The machine at a glance.

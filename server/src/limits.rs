@@ -26,6 +26,13 @@ pub const PEOPLE_MAX: usize = 200;
 pub const WANTED_MACHINES_MAX: usize = 2_000;
 /// Rows fetched at once where all are needed.
 pub const FETCH_ROWS: usize = 1_000;
+/// Machines held in memory over all organisations, beside those of the one being read: some 5 KB each. Beyond it the
+/// organisations asked for longest ago are read from their views again, a second for ten thousand machines.
+pub const FLEET_MACHINES_MAX: usize = 50_000;
+/// Machines whose views are asked for one by one; of more all are read in pages.
+pub const VIEWS_SINGLE_MAX: usize = 50;
+/// Views written at once, so that a long folding that is cut off has not been in vain.
+pub const VIEWS_PUT_MAX: usize = 100;
 /// Seconds a caller is told to wait while the database is away.
 pub const UNAVAILABLE_RETRY_S: u32 = 5;
 /// Tolerance for clocks of several servers, and of a device just corrected, in seconds.

@@ -5,12 +5,11 @@
 
 use crate::endpoint::{Access, Caching, Endpoint, Example, Method, Nothing, Tag};
 use crate::list::MachinePath;
+use crate::names::Names;
 use crate::problem::Problem;
 use crate::sample;
 use pintle_core::book::Book;
-use pintle_core::ids::{DeviceId, PersonId};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 use utoipa::ToSchema;
 
 /// Shows a machine's book.
@@ -22,12 +21,8 @@ pub struct MachineBook;
 pub struct BookReply {
     /// The book.
     pub book: Book,
-    /// Names of people, by id.
-    #[schema(value_type = std::collections::HashMap<String, String>)]
-    pub names: BTreeMap<PersonId, String>,
-    /// Short names of devices, by id: `K7` in `K7-412`.
-    #[schema(value_type = std::collections::HashMap<String, String>)]
-    pub marks: BTreeMap<DeviceId, String>,
+    /// Names of those who are mentioned.
+    pub names: Names,
 }
 
 impl Endpoint for MachineBook {

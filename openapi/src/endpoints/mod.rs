@@ -5,9 +5,11 @@
 pub mod book;
 pub mod clashes;
 pub mod documents;
+pub mod due;
 pub mod enrol;
 pub mod entries;
 pub mod findings;
+pub mod handover;
 pub mod health;
 pub mod machines;
 pub mod me;
@@ -32,6 +34,9 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<machines::Machine>();
     visit.endpoint::<entries::MachineEntries>();
     visit.endpoint::<book::MachineBook>();
+    visit.endpoint::<due::DueOfMachine>();
+    visit.endpoint::<handover::MachineHandover>();
+    visit.endpoint::<due::Due>();
     visit.endpoint::<clashes::Clashes>();
     visit.endpoint::<findings::Findings>();
     visit.endpoint::<health::Healthz>();

@@ -1,22 +1,39 @@
 //! All machines of an organisation together, with those counted as one that people have settled to be one.
 //!
-//! Promises: the answer is a function of the ledger. Known quirk: every read of a list looks at the kept view of every
-//! machine, because a machine may turn out to be another one; that is milliseconds for some hundred machines.
+//! Promises: the answer is a function of the ledger. What was read before is held in memory and used only while the
+//! ledger's digest is what it was then; of a ledger that has grown only the machines it has grown by are looked at, and
+//! only they are folded. Two processes over one database agree, because neither trusts its memory without asking.
+//!
+//! Known quirk: the book of machines that were settled to be one is folded at every reading of it.
 
-use super::books::Machine;
+use super::books::{Folded, Glance, usable};
 use super::{App, Refusal};
-use crate::limits::FETCH_ROWS;
-use pintle_core::book::{Book, book};
+use crate::limits::{FETCH_ROWS, FLEET_MACHINES_MAX, VIEWS_PUT_MAX, VIEWS_SINGLE_MAX};
+use pintle_core::book::Book;
+use pintle_core::exchange::Digest;
 use pintle_core::fleet::{Card, Fleet, fleet};
 use pintle_core::{Held, MachineId, OrganisationId};
 use pintle_store::{MachineHead, MachineView, ViewSort};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// A machine as the ledger has it now.
+#[derive(Debug, Clone)]
+pub(super) struct Machine {
+    pub(super) head: MachineHead,
+    /// Over its own entries alone.
+    pub(super) glance: Arc<Glance>,
+}
 
 /// All machines of an organisation.
 pub(super) struct Machines {
     organisation: OrganisationId,
+    /// The ledger's digest when they were read.
+    digest: Digest,
     pub(super) all: BTreeMap<MachineId, Machine>,
     pub(super) fleet: Fleet,
+    /// Of machines that others count as: a glance over the entries of all, and the digest of those.
+    joined: BTreeMap<MachineId, (Digest, Arc<Glance>)>,
 }
 
 impl Machines {
@@ -24,34 +41,168 @@ impl Machines {
     pub(super) fn chiefs(&self) -> impl Iterator<Item = MachineId> {
         self.all.keys().copied().filter(|machine| self.fleet.counts_as(*machine) == *machine)
     }
+
+    /// The glance of a machine that counts for itself, over the entries of all that count as it.
+    pub(super) fn glance(&self, chief: MachineId) -> Option<&Glance> {
+        let joined = self.joined.get(&chief).map(|(_, glance)| glance);
+        joined.or_else(|| self.all.get(&chief).map(|machine| &machine.glance)).map(Arc::as_ref)
+    }
+}
+
+/// What was read of each organisation's machines last, the one asked for last at the end.
+#[derive(Default)]
+pub(super) struct Fleets(Mutex<Vec<(OrganisationId, Arc<Place>)>>);
+
+/// Where one organisation's machines are held; whoever reads them anew holds the lock, the others wait for it.
+#[derive(Default)]
+struct Place(tokio::sync::Mutex<Option<Arc<Machines>>>);
+
+impl Fleets {
+    /// The place of an organisation. Makes room: of the organisations asked for longest ago as many are forgotten as are
+    /// needed for the rest to have at most [`FLEET_MACHINES_MAX`] machines.
+    fn place(&self, organisation: OrganisationId) -> Arc<Place> {
+        // A panic while the list is held leaves at worst one organisation unlisted.
+        let mut places = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = places.iter().position(|(id, _)| *id == organisation);
+        let place = known.map(|index| places.remove(index).1).unwrap_or_default();
+        let mut room = FLEET_MACHINES_MAX;
+        let size = |place: &Place| match place.0.try_lock() {
+            Ok(held) => held.as_ref().map_or(0, |machines| machines.all.len()),
+            // It is being read: nothing is known of it, and it is not let go.
+            Err(_) => 0,
+        };
+        let newest_first: Vec<_> = std::mem::take(&mut *places).into_iter().rev().collect();
+        let kept = newest_first.into_iter().take_while(|(_, place)| {
+            let fits = room.checked_sub(size(place));
+            room = fits.unwrap_or(0);
+            fits.is_some()
+        });
+        *places = kept.collect();
+        places.reverse();
+        places.push((organisation, place.clone()));
+        place
+    }
 }
 
 impl App {
     /// All machines as they are now.
-    pub(super) async fn machines_now(&self, organisation: OrganisationId) -> Result<Machines, Refusal> {
-        let mut views = self.all_views(organisation).await?;
-        let mut all = BTreeMap::new();
-        for head in self.all_heads(organisation).await? {
-            let view = views.remove(&head.machine);
-            all.insert(head.machine, self.machine_now(organisation, head, view).await?);
+    pub(super) async fn machines_now(&self, organisation: OrganisationId) -> Result<Arc<Machines>, Refusal> {
+        let place = self.fleets.place(organisation);
+        let mut held = place.0.lock().await;
+        let digest = self.store.digest(organisation).await?;
+        if let Some(machines) = held.as_ref().filter(|machines| machines.digest == digest) {
+            return Ok(machines.clone());
         }
-        let cards: Vec<Card> = all.values().filter_map(Machine::card).collect();
-        let decisions: Vec<Held> = all.values().flat_map(Machine::decisions).collect();
-        let fleet = fleet(&cards, &decisions);
-        Ok(Machines { organisation, all, fleet })
+        let machines = Arc::new(self.read_machines(organisation, digest, held.as_deref()).await?);
+        *held = Some(machines.clone());
+        Ok(machines)
+    }
+
+    async fn read_machines(
+        &self,
+        organisation: OrganisationId,
+        digest: Digest,
+        before: Option<&Machines>,
+    ) -> Result<Machines, Refusal> {
+        let heads = self.all_heads(organisation).await?;
+        let (mut all, mut changed) = (BTreeMap::new(), Vec::new());
+        for head in heads {
+            let known = before.and_then(|machines| machines.all.get(&head.machine));
+            match known.filter(|known| known.head.digest == head.digest) {
+                Some(known) => {
+                    all.insert(head.machine, known.clone());
+                }
+                None => changed.push(head),
+            }
+        }
+        let read = self.glances(organisation, changed).await?;
+        let alike = |machine: &Machine| {
+            let known = before.and_then(|machines| machines.all.get(&machine.head.machine));
+            known.is_some_and(|known| known.glance.tells_the_fleet_as(&machine.glance))
+        };
+        let same_fleet = before.filter(|_| read.iter().all(alike));
+        all.extend(read.into_iter().map(|machine| (machine.head.machine, machine)));
+        let fleet = same_fleet.map_or_else(|| fleet_of(&all), |machines| machines.fleet.clone());
+        let joined = self.joined(organisation, &all, &fleet, before).await?;
+        Ok(Machines { organisation, digest, all, fleet, joined })
+    }
+
+    /// The glances of machines: those kept that are up to date, the others folded and kept.
+    async fn glances(&self, organisation: OrganisationId, heads: Vec<MachineHead>) -> Result<Vec<Machine>, Refusal> {
+        let mut views =
+            if heads.len() > VIEWS_SINGLE_MAX { self.all_views(organisation).await? } else { BTreeMap::new() };
+        let single = heads.len() <= VIEWS_SINGLE_MAX;
+        let (mut read, mut fresh) = (Vec::with_capacity(heads.len()), Vec::new());
+        for mut head in heads {
+            let view = match views.remove(&head.machine) {
+                None if single => self.store.view(organisation, ViewSort::Glance, head.machine).await?,
+                view => view,
+            };
+            let glance = match usable(view, head.digest) {
+                Some(glance) => glance,
+                None => {
+                    let folded = self.fold(organisation, head.machine, [head.machine]).await?;
+                    fresh.extend(folded.views()?);
+                    // An entry may have come since the heads were read: what was folded is what is told.
+                    head.digest = folded.digest;
+                    folded.glance
+                }
+            };
+            read.push(Machine { head, glance: Arc::new(glance) });
+            if fresh.len() >= VIEWS_PUT_MAX {
+                self.store.views_put(organisation, &std::mem::take(&mut fresh)).await?;
+            }
+        }
+        self.store.views_put(organisation, &fresh).await?;
+        Ok(read)
+    }
+
+    /// The glances of machines that others count as.
+    async fn joined(
+        &self,
+        organisation: OrganisationId,
+        all: &BTreeMap<MachineId, Machine>,
+        fleet: &Fleet,
+        before: Option<&Machines>,
+    ) -> Result<BTreeMap<MachineId, (Digest, Arc<Glance>)>, Refusal> {
+        let chiefs: BTreeSet<MachineId> = fleet.same.values().copied().collect();
+        let mut joined = BTreeMap::new();
+        for chief in chiefs {
+            let group = fleet.all_of(chief);
+            let digest = group.iter().filter_map(|machine| all.get(machine)).fold(Digest::default(), |sum, machine| {
+                let Digest { count, sum: links } = machine.head.digest;
+                Digest { count: sum.count + count, sum: sum.sum.wrapping_add(links) }
+            });
+            let known = before.and_then(|machines| machines.joined.get(&chief));
+            let glance = match known.filter(|(of, _)| *of == digest) {
+                Some((_, glance)) => glance.clone(),
+                None => Arc::new(self.fold(organisation, chief, group).await?.glance),
+            };
+            joined.insert(chief, (digest, glance));
+        }
+        Ok(joined)
     }
 
     /// The book of a machine that counts for itself, over the entries of all that count as it.
     pub(super) async fn book_of(&self, machines: &Machines, chief: MachineId) -> Result<Book, Refusal> {
-        let group = machines.fleet.all_of(chief);
-        if let (1, Some(machine)) = (group.len(), machines.all.get(&chief)) {
-            return machine.book();
+        let organisation = machines.organisation;
+        if machines.joined.contains_key(&chief) {
+            return Ok(self.fold(organisation, chief, machines.fleet.all_of(chief)).await?.book);
         }
-        let mut entries = Vec::new();
-        for machine in group {
-            entries.extend(self.all_entries(machines.organisation, machine).await?);
+        self.own_book(machines, chief).await
+    }
+
+    /// The book of a machine over its own entries alone.
+    pub(super) async fn own_book(&self, machines: &Machines, machine: MachineId) -> Result<Book, Refusal> {
+        let organisation = machines.organisation;
+        let view = self.store.view(organisation, ViewSort::Book, machine).await?;
+        let digest = machines.all.get(&machine).map(|machine| machine.head.digest).unwrap_or_default();
+        if let Some(book) = usable(view, digest) {
+            return Ok(book);
         }
-        Ok(book(chief, &entries))
+        let folded: Folded = self.fold(organisation, machine, [machine]).await?;
+        self.store.views_put(organisation, &folded.views()?).await?;
+        Ok(folded.book)
     }
 
     async fn all_heads(&self, organisation: OrganisationId) -> Result<Vec<MachineHead>, Refusal> {
@@ -71,7 +222,7 @@ impl App {
         let mut all = BTreeMap::new();
         let mut after = None;
         loop {
-            let more = self.store.views(organisation, ViewSort::Book, after, FETCH_ROWS).await?;
+            let more = self.store.views(organisation, ViewSort::Glance, after, FETCH_ROWS).await?;
             let end = more.len() < FETCH_ROWS;
             after = more.last().map(|view| view.machine);
             all.extend(more.into_iter().map(|view| (view.machine, view)));
@@ -80,4 +231,11 @@ impl App {
             }
         }
     }
+}
+
+/// Which machines are one.
+fn fleet_of(all: &BTreeMap<MachineId, Machine>) -> Fleet {
+    let cards: Vec<Card> = all.iter().filter_map(|(id, machine)| machine.glance.card(*id)).collect();
+    let decisions: Vec<Held> = all.values().flat_map(|machine| machine.glance.decisions()).collect();
+    fleet(&cards, &decisions)
 }

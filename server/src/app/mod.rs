@@ -7,9 +7,11 @@ pub mod attempts;
 pub mod books;
 pub mod codes;
 pub mod cursor;
+pub mod due;
 pub mod enrol;
 pub mod fleet;
 pub mod gate;
+pub mod names;
 pub mod read;
 pub mod refusal;
 pub mod sync;
@@ -18,12 +20,14 @@ pub mod token;
 use crate::ambient::Ambient;
 use attempts::Attempts;
 use cursor::CursorKey;
+use fleet::Fleets;
 use gate::{Gate, Rates, Room};
 use pintle_core::Held;
 use pintle_core::exchange::Pulled;
 use pintle_store::{DeviceRecord, Role, Store};
 pub use refusal::{Particulars, Refusal};
 use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
 use token::TokenKey;
 
 /// Everything the use cases need.
@@ -34,6 +38,8 @@ pub struct App {
     tokens: TokenKey,
     attempts: Attempts,
     gate: Gate,
+    fleets: Fleets,
+    folds: AtomicU64,
 }
 
 impl App {
@@ -46,7 +52,16 @@ impl App {
         let identity = store.identity();
         let cursors = CursorKey::new(identity);
         let tokens = TokenKey::new(identity)?;
-        Ok(Self { store, ambient, cursors, tokens, attempts: Attempts::default(), gate })
+        Ok(Self {
+            store,
+            ambient,
+            cursors,
+            tokens,
+            attempts: Attempts::default(),
+            gate,
+            fleets: Fleets::default(),
+            folds: AtomicU64::new(0),
+        })
     }
 
     /// Whether the database answers.

@@ -3,12 +3,12 @@
 //! Promises: every read is within the caller's organisation; what is another's is not found, like what is not there.
 //! Pages are cut by key, so that what is added meanwhile neither repeats nor hides an item.
 
-use super::books::Machine;
-use super::fleet::Machines;
+use super::fleet::{Machine, Machines};
 use super::{App, Caller, Refusal, delivered, role};
-use pintle_core::book::{Book, Finding};
-use pintle_core::exchange::{Directory, Person, Pulled};
-use pintle_core::{EntryRef, MachineId};
+use pintle_core::MachineId;
+use pintle_core::book::Finding;
+use pintle_core::clash::Side;
+use pintle_core::exchange::{Person, Pulled};
 use pintle_openapi::endpoints::book::BookReply;
 use pintle_openapi::endpoints::clashes::{ClashItem, ClashSort};
 use pintle_openapi::endpoints::enrol::OrganisationCard;
@@ -19,10 +19,10 @@ use pintle_openapi::list::{MachinePageQuery, PAGE_ITEMS_DEFAULT, PAGE_ITEMS_MAX,
 use pintle_openapi::{List, Problem};
 
 /// A page that was asked for: its size, and the key after which it begins.
-struct Ask {
-    question: String,
-    limit: usize,
-    after: Option<Vec<u8>>,
+pub(super) struct Ask {
+    pub(super) question: String,
+    pub(super) limit: usize,
+    pub(super) after: Option<Vec<u8>>,
 }
 
 impl App {
@@ -55,10 +55,7 @@ impl App {
         let machines = self.machines_now(caller.device.organisation).await?;
         let keys = machines.all.keys().map(|machine| (machine.0.to_vec(), *machine)).collect();
         let page = self.cut(caller, &ask, keys);
-        let mut items = Vec::with_capacity(page.items.len());
-        for machine in page.items {
-            items.push(self.card(&machines, machine).await?);
-        }
+        let items = page.items.into_iter().map(|machine| card(&machines, machine)).collect::<Result<_, _>>()?;
         Ok(List { items, next: page.next })
     }
 
@@ -68,7 +65,7 @@ impl App {
     /// `not-found`, and failures of the store.
     pub async fn machine(&self, caller: &Caller, machine: MachineId) -> Result<MachineCard, Refusal> {
         let machines = self.machines_now(caller.device.organisation).await?;
-        self.card(&machines, machine).await
+        card(&machines, machine)
     }
 
     /// A machine's entries.
@@ -106,12 +103,8 @@ impl App {
         let machines = self.machines_now(caller.device.organisation).await?;
         known(&machines, machine)?;
         let book = self.book_of(&machines, machines.fleet.counts_as(machine)).await?;
-        let directory = self.directory(caller).await?;
-        Ok(BookReply {
-            book,
-            names: directory.people.into_iter().map(|person| (person.id, person.name)).collect(),
-            marks: directory.devices.into_iter().map(|device| (device.id, device.mark)).collect(),
-        })
+        let names = self.names(caller, &book).await?;
+        Ok(BookReply { book, names })
     }
 
     /// The open findings.
@@ -123,11 +116,10 @@ impl App {
         let machines = self.machines_now(caller.device.organisation).await?;
         let mut found = Vec::new();
         for chief in chosen(&machines, query)? {
-            let book = self.book_of(&machines, chief).await?;
-            let name = attribute(&book, "name");
-            found.extend(book.findings.into_iter().map(|finding| {
-                let key = finding_key(chief, &finding);
-                (key, FindingItem { machine: chief, machine_name: name.clone(), finding })
+            let Some(glance) = machines.glance(chief) else { continue };
+            found.extend(glance.findings.iter().map(|finding| {
+                let key = finding_key(chief, finding);
+                (key, FindingItem { machine: chief, machine_name: glance.name.clone(), finding: finding.clone() })
             }));
         }
         Ok(self.cut(caller, &ask, found))
@@ -141,11 +133,12 @@ impl App {
         let ask = self.ask(caller, &question("clashes", query), query)?;
         let machines = self.machines_now(caller.device.organisation).await?;
         let chosen = chosen(&machines, query)?;
-        let mut items = self.fleet_clashes(&machines).await?;
+        let mut items = fleet_clashes(&machines);
         items.retain(|item| chosen.contains(&item.machine));
-        for chief in &chosen {
+        let disagree = |chief: &&MachineId| machines.glance(**chief).is_some_and(|glance| glance.clashes > 0);
+        for chief in chosen.iter().filter(disagree) {
             let book = self.book_of(&machines, *chief).await?;
-            let name = attribute(&book, "name");
+            let name = name(&machines, *chief);
             let clash = |clash| ClashItem::of_clash(ClashSort::Clash, *chief, name.clone(), clash);
             items.extend(book.clashes.into_iter().map(clash));
             let twin = |twin| ClashItem::of_twin(ClashSort::Twin, *chief, name.clone(), twin);
@@ -155,54 +148,8 @@ impl App {
         Ok(self.cut(caller, &ask, keyed))
     }
 
-    /// Machines that are probably one, and settlements about that which disagree.
-    async fn fleet_clashes(&self, machines: &Machines) -> Result<Vec<ClashItem>, Refusal> {
-        // A twin of machines lists their cards, a clash of settlements names the entries that added them: both stand
-        // under the machine whose entry is the first side.
-        let about = |entry: EntryRef| {
-            let holds = |m: &&Machine| {
-                m.card().is_some_and(|card| card.added.name() == entry) || m.decisions().any(|d| d.name() == entry)
-            };
-            machines.all.values().find(holds).map(|m| machines.fleet.counts_as(m.head.machine))
-        };
-        let mut items = Vec::new();
-        for twin in machines.fleet.twins.clone() {
-            let Some(chief) = twin.sides.first().and_then(|side| about(side.entry)) else { continue };
-            let name = attribute(&self.book_of(machines, chief).await?, "name");
-            items.push(ClashItem::of_twin(ClashSort::Machines, chief, name, twin));
-        }
-        for clash in machines.fleet.clashes.clone() {
-            let Some(chief) = clash.sides.first().and_then(|side| about(side.entry)) else { continue };
-            let name = attribute(&self.book_of(machines, chief).await?, "name");
-            items.push(ClashItem::of_clash(ClashSort::Machines, chief, name, clash));
-        }
-        Ok(items)
-    }
-
-    async fn card(&self, machines: &Machines, machine: MachineId) -> Result<MachineCard, Refusal> {
-        let found = known(machines, machine)?;
-        let chief = machines.fleet.counts_as(machine);
-        let book = if chief == machine { self.book_of(machines, chief).await? } else { found.book()? };
-        Ok(MachineCard {
-            id: machine,
-            name: attribute(&book, "name"),
-            site: attribute(&book, "site"),
-            counts_as: (chief != machine).then_some(chief),
-            tagged_out: book.tagged_out,
-            findings: book.findings.len() as u64,
-            clashes: (book.clashes.len() + book.twins.len()) as u64,
-            digest: found.head.digest,
-            position: found.head.position,
-            last: book.last,
-        })
-    }
-
-    async fn directory(&self, caller: &Caller) -> Result<Directory, Refusal> {
-        Ok(self.store.directory(caller.device.organisation, 0).await?.unwrap_or_default())
-    }
-
     /// Judges the part of a query that asks for a page.
-    fn ask(&self, caller: &Caller, question: &str, query: &impl Paged) -> Result<Ask, Refusal> {
+    pub(super) fn ask(&self, caller: &Caller, question: &str, query: &impl Paged) -> Result<Ask, Refusal> {
         let limit = match query.limit() {
             None => PAGE_ITEMS_DEFAULT,
             Some(limit) => {
@@ -233,11 +180,11 @@ impl App {
     }
 }
 
-fn invalid_cursor() -> Refusal {
+pub(super) fn invalid_cursor() -> Refusal {
     Refusal::of(Problem::InvalidCursor).parameter("after")
 }
 
-fn known(machines: &Machines, machine: MachineId) -> Result<&Machine, Refusal> {
+pub(super) fn known(machines: &Machines, machine: MachineId) -> Result<&Machine, Refusal> {
     machines.all.get(&machine).ok_or_else(|| Refusal::of(Problem::NotFound))
 }
 
@@ -261,6 +208,44 @@ fn finding_key(machine: MachineId, finding: &Finding) -> Vec<u8> {
     [&machine.0[..], &entry.device.0, &entry.seq.to_be_bytes()].concat()
 }
 
-fn attribute(book: &Book, name: &str) -> Option<String> {
-    book.attributes.get(name).and_then(|said| said.value.as_str()).map(str::to_owned)
+fn name(machines: &Machines, machine: MachineId) -> Option<String> {
+    machines.glance(machine).and_then(|glance| glance.name.clone())
+}
+
+fn card(machines: &Machines, machine: MachineId) -> Result<MachineCard, Refusal> {
+    let Machine { head, glance } = known(machines, machine)?;
+    let chief = machines.fleet.counts_as(machine);
+    let counted = machines.glance(machine).filter(|_| chief == machine).unwrap_or(glance);
+    Ok(MachineCard {
+        id: machine,
+        name: counted.name.clone(),
+        site: counted.site.clone(),
+        counts_as: (chief != machine).then_some(chief),
+        tagged_out: !counted.tagged_out().is_empty(),
+        findings: counted.findings.len() as u64,
+        clashes: counted.clashes,
+        digest: head.digest,
+        position: head.position,
+        last: counted.last.clone(),
+    })
+}
+
+/// Machines that are probably one, and settlements about that which disagree.
+fn fleet_clashes(machines: &Machines) -> Vec<ClashItem> {
+    // A twin of machines lists their cards, a clash of settlements names the entries that added them: both stand
+    // under the machine whose entry is the first side.
+    let about = |sides: &[Side]| {
+        let entry = sides.first()?.entry;
+        let says = |(_, machine): &(&MachineId, &Machine)| machine.glance.says(entry);
+        machines.all.iter().find(says).map(|(id, _)| machines.fleet.counts_as(*id))
+    };
+    let twins = machines.fleet.twins.iter().filter_map(|twin| {
+        let chief = about(&twin.sides)?;
+        Some(ClashItem::of_twin(ClashSort::Machines, chief, name(machines, chief), twin.clone()))
+    });
+    let clashes = machines.fleet.clashes.iter().filter_map(|clash| {
+        let chief = about(&clash.sides)?;
+        Some(ClashItem::of_clash(ClashSort::Machines, chief, name(machines, chief), clash.clone()))
+    });
+    twins.chain(clashes).collect()
 }

@@ -69,6 +69,13 @@ impl Refusal {
         self
     }
 
+    /// For a fault that lies in no body.
+    #[must_use]
+    pub fn without_pointer(mut self) -> Self {
+        self.0.pointer = None;
+        self
+    }
+
     /// With the parameter or header at fault.
     #[must_use]
     pub fn parameter(mut self, parameter: impl Into<String>) -> Self {

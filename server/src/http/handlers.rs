@@ -71,6 +71,24 @@ impl Serve for e::book::MachineBook {
     }
 }
 
+impl Serve for e::due::Due {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.due(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::due::DueOfMachine {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.due_of(call.caller()?, call.path.machine, &call.query).await
+    }
+}
+
+impl Serve for e::handover::MachineHandover {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.handover(call.caller()?, call.path.machine, &call.query).await
+    }
+}
+
 impl Serve for e::clashes::Clashes {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.clashes(call.caller()?, &call.query).await

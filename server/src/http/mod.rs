@@ -30,6 +30,9 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, proxies: web::
     route::serve::<e::machines::Machine>(config);
     route::serve::<e::entries::MachineEntries>(config);
     route::serve::<e::book::MachineBook>(config);
+    route::serve::<e::due::DueOfMachine>(config);
+    route::serve::<e::handover::MachineHandover>(config);
+    route::serve::<e::due::Due>(config);
     route::serve::<e::clashes::Clashes>(config);
     route::serve::<e::findings::Findings>(config);
     route::serve::<e::health::Healthz>(config);

@@ -15,8 +15,10 @@ use pintle_core::ids::MachineId;
 use pintle_openapi::List;
 use pintle_openapi::endpoints::book::BookReply;
 use pintle_openapi::endpoints::clashes::{ClashItem, ClashSort};
+use pintle_openapi::endpoints::due::DueReply;
 use pintle_openapi::endpoints::findings::FindingItem;
 use pintle_openapi::endpoints::machines::MachineCard;
+use pintle_openapi::names::Names;
 use pintle_store::Role;
 use serde_json::json;
 
@@ -57,8 +59,8 @@ async fn a_book_is_what_the_fold_says(world: World) {
     for _ in 0..2 {
         let reply: BookReply = world.get_with(&format!("/v1/machines/{EX3}/book"), &token).await.reply();
         assert_eq!(serde_json::to_string(&reply.book).expect("JSON"), expected, "kept or computed: the same");
-        assert_eq!(reply.names.get(&k7.person.id), Some(&k7.person.name));
-        assert_eq!(reply.marks.get(&m2.id()).map(String::as_str), Some("M2"));
+        assert_eq!(reply.names.people.get(&k7.person.id.to_string()), Some(&k7.person.name));
+        assert_eq!(reply.names.devices.get(&m2.id().to_string()).map(String::as_str), Some("M2"));
     }
 }
 
@@ -141,7 +143,7 @@ async fn nothing_is_told_to_another_organisation(world: World) {
     let mut a1 = Phone::new(&world, "A1");
     a1.enrol(&world, &code).await;
     let theirs = a1.token(&world).await;
-    for tail in ["", "/book", "/entries"] {
+    for tail in ["", "/book", "/entries", "/due", "/handover"] {
         let target = format!("/v1/machines/{EX3}{tail}");
         assert_eq!(world.get_with(&target, &ours).await.status, 200);
         let hidden = world.get_with(&target, &theirs).await;
@@ -157,6 +159,8 @@ async fn nothing_is_told_to_another_organisation(world: World) {
     for list in ["/v1/machines", "/v1/findings", "/v1/clashes"] {
         assert_eq!(world.get_with(list, &theirs).await.json(), json!({"items": [], "next": null}));
     }
+    let due: DueReply = world.get_with("/v1/due", &theirs).await.reply();
+    assert!(due.due.is_empty() && due.next.is_none() && due.names == Names::default());
     let reply = a1.sync(&world, 1).await;
     assert_eq!((reply.pull.entries.len(), reply.pull.position, reply.pull.digest.count), (0, 0, 0));
     assert_eq!(reply.directory.expect("a directory").devices.len(), 1);

@@ -137,6 +137,7 @@ pub struct World {
     pub memory: Option<Arc<MemoryStore>>,
     pub ambient: Arc<TestAmbient>,
     pub organisation: Organisation,
+    pub app: web::Data<App>,
     call: Box<dyn Fn(TestRequest) -> Called>,
     _folder: Option<tempfile::TempDir>,
 }
@@ -223,9 +224,8 @@ impl World {
         folder: Option<tempfile::TempDir>,
         Front { rates, proxies }: Front,
     ) -> Self {
-        let app = App::new(store.clone(), ambient.clone(), &rates, Room::default()).expect("an app");
-        let service =
-            std::rc::Rc::new(test::init_service(application(web::Data::new(app), web::Data::new(proxies))).await);
+        let app = web::Data::new(App::new(store.clone(), ambient.clone(), &rates, Room::default()).expect("an app"));
+        let service = std::rc::Rc::new(test::init_service(application(app.clone(), web::Data::new(proxies))).await);
         let call = Box::new(move |request: TestRequest| {
             let service = service.clone();
             Box::pin(async move {
@@ -241,7 +241,12 @@ impl World {
                 (method, path, Answer { status, headers, body: body.to_vec() })
             }) as Called
         });
-        Self { store, memory: None, ambient, organisation, call, _folder: folder }
+        Self { store, memory: None, ambient, organisation, app, call, _folder: folder }
+    }
+
+    /// Another process over the same database, which has read nothing yet.
+    pub fn another_process(&self) -> App {
+        App::new(self.store.clone(), self.ambient.clone(), &Rates::default(), Room::default()).expect("an app")
     }
 
     /// A second organisation on the same server.
