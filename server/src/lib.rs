@@ -8,8 +8,10 @@
 
 pub mod ambient;
 pub mod app;
+pub mod connections;
 pub mod http;
 pub mod limits;
 pub mod operator;
 pub mod serve;
 pub mod settings;
+pub mod tls;

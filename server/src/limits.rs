@@ -10,12 +10,27 @@ use std::time::Duration;
 pub const HEAD_DEADLINE: Duration = Duration::from_secs(10);
 /// A whole body must have arrived within this time: 256 KiB at 10 KiB/s.
 pub const BODY_DEADLINE: Duration = Duration::from_secs(30);
+/// In each such stretch of a body's way at least [`BODY_WINDOW_BYTES_MIN`] must arrive.
+pub const BODY_WINDOW: Duration = Duration::from_secs(10);
+/// A kilobyte a second: what is slower is no phone, but somebody who keeps a place occupied.
+pub const BODY_WINDOW_BYTES_MIN: usize = 10 * 1024;
+/// A connection that takes nothing of what is sent to it for so long is closed: a phone behind a hill comes back sooner
+/// or connects anew.
+pub const SEND_STALL: Duration = Duration::from_secs(60);
 /// An idle connection is kept for this long.
 pub const KEEP_ALIVE: Duration = Duration::from_secs(60);
 /// Requests under way may take this long to end once the server was told to stop, in seconds.
 pub const SHUTDOWN_S: u64 = 20;
-/// Connections one worker holds open; more wait to be accepted.
+/// Connections one worker (there is one for each processor) holds open; more wait to be accepted. An idle one takes some
+/// 20 KB.
 pub const CONNECTIONS_MAX: usize = 2_000;
+/// Connections one address holds open; the next is closed at once. A crew's devices behind one connection, twice each.
+pub const CONNECTIONS_ADDRESS_MAX: usize = 200;
+/// How often the certificate's files are looked at.
+pub const CERTIFICATE_LOOK: Duration = Duration::from_secs(60);
+/// From so many seconds before its end on the log says that the certificate is ending: three weeks, as renewals of 90-day
+/// certificates are due a month before.
+pub const CERTIFICATE_WARN_S: i64 = 21 * 86_400;
 /// A body is inflated in steps of this many bytes, so that a bomb is noticed before it is held.
 pub const INFLATE_STEP_BYTES: usize = 16 * 1024;
 /// Rows of the ledger one pull looks through, matching or not: some milliseconds of reading.

@@ -4,12 +4,14 @@
 //! line that cannot be understood.
 
 use clap::Parser as _;
+use futures_util::FutureExt as _;
 use pintle_server::ambient::{Ambient as _, System, random, say};
 use pintle_server::app::App;
 use pintle_server::limits::CODE_HOURS_DEFAULT;
 use pintle_server::operator::{Operator, OperatorError};
-use pintle_server::serve::{listen, stop_signal};
+use pintle_server::serve::{Door, Hangup, listen, stop_signal, tend};
 use pintle_server::settings::{Command, CommandLine, Common, LogFormat, OrganisationCommand, ServeArgs};
+use pintle_server::tls::{Certificate, TlsError};
 use pintle_store::{FreshSecrets, Store, StoreError};
 use std::io::IsTerminal as _;
 use std::process::ExitCode;
@@ -25,6 +27,8 @@ enum Failure {
     Database(StoreError),
     #[error(transparent)]
     Operator(#[from] OperatorError),
+    #[error(transparent)]
+    Tls(#[from] TlsError),
     #[error("cannot listen on {0}: {1}")]
     Listen(std::net::SocketAddr, std::io::Error),
     #[error("the service failed: {0}")]
@@ -103,16 +107,30 @@ async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> 
     let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
     let app = App::new(store.clone(), ambient.clone(), &args.front.rates(), args.front.room())
         .map_err(|refusal| failed(&refusal))?;
-    let listening =
-        listen(app, args.front.proxies(), args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
+    let now_s = ambient.now_ms().div_euclid(1000);
+    let certificate = args.front.tls_files().map(|files| Certificate::read(files, now_s)).transpose()?.map(Arc::new);
+    let door = Door { front: args.front.front(), certificate, ..Door::default() };
+    let listening = listen(app, &door, args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
     let at = listening.addresses.first().copied().unwrap_or(args.listen);
-    let url = args.url.unwrap_or_else(|| format!("http://{at}"));
+    let scheme = if door.certificate.is_some() { "https" } else { "http" };
+    let url = args.url.unwrap_or_else(|| format!("{scheme}://{at}"));
     let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };
     let lines = operator.first_steps(&args.organisation, CODE_HOURS_DEFAULT, &url).await?;
     lines.iter().for_each(|line| say(line));
-    say(&format!("listening on http://{at}"));
+    say(&format!("listening on {scheme}://{at}"));
     tracing::info!(address = %at, now_ms = ambient.now_ms(), "listening");
-    listening.until(stop).await.map_err(Failure::Serve)?;
+    // Only who has something to read again takes SIGHUP for that; anyone else ends by it, as programs do.
+    let tended = match door.certificate {
+        Some(certificate) => {
+            let hangup = Hangup::listened().map_err(Failure::Serve)?;
+            tend(certificate, ambient.clone(), hangup).left_future()
+        }
+        None => std::future::pending().right_future(),
+    };
+    tokio::select! {
+        ended = listening.until(stop) => ended.map_err(Failure::Serve)?,
+        () = tended => {}
+    }
     tracing::info!("stopped");
     Ok(())
 }

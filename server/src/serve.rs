@@ -3,21 +3,28 @@
 //! Promises: says that it listens only once connections are accepted; told to stop (SIGTERM, SIGINT) it takes no new
 //! connections and lets requests under way end.
 
+use crate::ambient::Ambient;
 use crate::app::App;
-use crate::http;
-use crate::http::source::Proxies;
-use crate::limits::{CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE, SHUTDOWN_S};
+use crate::connections::Connections;
+use crate::http::{self, Front};
+use crate::limits::{
+    CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE,
+    SHUTDOWN_S,
+};
+use crate::tls::{Certificate, Reread, TlsError};
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceFactory, ServiceRequest, ServiceResponse};
 use actix_web::middleware::{Compress, from_fn};
 use actix_web::{Error, HttpServer, web};
 use std::io;
 use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
 
 /// The whole service, as the HTTP library takes it.
 pub fn application(
     app: web::Data<App>,
-    proxies: web::Data<Proxies>,
+    front: web::Data<Front>,
 ) -> actix_web::App<
     impl ServiceFactory<
         ServiceRequest,
@@ -29,7 +36,7 @@ pub fn application(
 > {
     // The last wrapper is the outermost: what compression refuses is given its form by the frame.
     actix_web::App::new()
-        .configure(|config| http::configure(config, app, proxies))
+        .configure(|config| http::configure(config, app, front))
         .wrap(Compress::default())
         .wrap(from_fn(http::frame))
 }
@@ -41,24 +48,82 @@ pub struct Listening {
     server: Server,
 }
 
+/// How connections are taken.
+#[derive(Debug)]
+pub struct Door {
+    /// What stands before every use case.
+    pub front: Front,
+    /// The certificate, if the server speaks TLS itself.
+    pub certificate: Option<Arc<Certificate>>,
+    /// Line and headers of a request, and a TLS handshake, must be there within this time.
+    pub head: Duration,
+    /// An idle connection is kept for this long.
+    pub idle: Duration,
+    /// Connections one worker holds open.
+    pub connections: usize,
+    /// Connections one address holds open.
+    pub connections_of_address: usize,
+}
+
+impl Default for Door {
+    fn default() -> Self {
+        Self {
+            front: Front::default(),
+            certificate: None,
+            head: HEAD_DEADLINE,
+            idle: KEEP_ALIVE,
+            connections: CONNECTIONS_MAX,
+            connections_of_address: CONNECTIONS_ADDRESS_MAX,
+        }
+    }
+}
+
 /// Starts to listen.
 ///
 /// # Errors
-/// If the address cannot be had.
-pub fn listen(app: App, proxies: Proxies, address: SocketAddr) -> io::Result<Listening> {
-    let (app, proxies) = (web::Data::new(app), web::Data::new(proxies));
-    let server = HttpServer::new(move || application(app.clone(), proxies.clone()))
-        .client_request_timeout(HEAD_DEADLINE)
-        .keep_alive(KEEP_ALIVE)
+/// If the address cannot be had, or the certificate is of no use to the TLS library.
+pub fn listen(app: App, door: &Door, address: SocketAddr) -> io::Result<Listening> {
+    let (app, front) = (web::Data::new(app), web::Data::new(door.front.clone()));
+    let (connections, proxies) = (Arc::new(Connections::new(door.connections_of_address)), front.proxies.clone());
+    let server = HttpServer::new(move || application(app.clone(), front.clone()))
+        .on_connect(move |connection, data| connections.made(&proxies, connection, data))
+        .client_request_timeout(door.head)
+        .tls_handshake_timeout(door.head)
+        .keep_alive(door.idle)
         // Head and body of a reply are two writes: without this the second waits for the caller's acknowledgement, some
         // 40 ms.
         .tcp_nodelay(true)
-        .max_connections(CONNECTIONS_MAX)
+        .max_connections(door.connections)
         .shutdown_timeout(SHUTDOWN_S)
-        .disable_signals()
-        .bind(address)?;
+        .disable_signals();
+    let server = match &door.certificate {
+        None => server.bind(address)?,
+        Some(certificate) => server.bind_rustls_0_23(address, certificate.config().map_err(io::Error::other)?)?,
+    };
     let addresses = server.addrs();
     Ok(Listening { addresses, server: server.run() })
+}
+
+/// Looks at the certificate's files now and then, and whenever `hangup` says so. Never ends.
+pub async fn tend(certificate: Arc<Certificate>, ambient: Arc<dyn Ambient>, mut hangup: Hangup) {
+    let mut looks = tokio::time::interval(CERTIFICATE_LOOK);
+    loop {
+        tokio::select! {
+            _ = looks.tick() => {}
+            () = hangup.next() => {}
+        }
+        let now_s = ambient.now_ms().div_euclid(1000);
+        told(certificate.read_again(now_s), certificate.until_s().saturating_sub(now_s));
+    }
+}
+
+fn told(outcome: Result<Reread, TlsError>, left_s: i64) {
+    match outcome {
+        Ok(Reread::Changed) => tracing::info!(left_s, "another certificate is in use"),
+        Err(error) => tracing::warn!(%error, left_s, "the certificate in use stays in use"),
+        Ok(Reread::Same) if left_s < CERTIFICATE_WARN_S => tracing::warn!(left_s, "the certificate is ending"),
+        Ok(Reread::Same) => {}
+    }
 }
 
 impl Listening {
@@ -107,4 +172,32 @@ pub fn stop_signal() -> io::Result<impl Future<Output = ()>> {
             std::future::pending::<()>().await;
         }
     })
+}
+
+/// SIGHUP, as often as it comes.
+#[derive(Debug)]
+pub struct Hangup {
+    #[cfg(unix)]
+    signal: tokio::signal::unix::Signal,
+}
+
+impl Hangup {
+    /// From now on SIGHUP no longer ends the process.
+    ///
+    /// # Errors
+    /// If signals cannot be listened to.
+    pub fn listened() -> io::Result<Self> {
+        Ok(Self {
+            #[cfg(unix)]
+            signal: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::hangup())?,
+        })
+    }
+
+    async fn next(&mut self) {
+        #[cfg(unix)]
+        if self.signal.recv().await.is_some() {
+            return;
+        }
+        std::future::pending::<()>().await;
+    }
 }

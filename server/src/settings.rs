@@ -4,11 +4,14 @@
 //! database's address, which the environment can hold instead: secrets are made with the database and stay in it.
 
 use crate::app::gate::{RateSetting, Rates, Room};
+use crate::http::Front;
 use crate::http::source::{Network, Proxies, ProxyHeader};
 use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX, EXCHANGES_MAX};
+use crate::tls::TlsFiles;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use pintle_store::Role;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 
 /// The command line of `pintle-server`.
 #[derive(Debug, Parser)]
@@ -94,6 +97,12 @@ pub struct FrontArgs {
     /// The header in which those proxies say so; they must write it themselves
     #[arg(long, env = "PINTLE_PROXY_HEADER", value_enum, default_value_t)]
     pub proxy_header: ProxyHeader,
+    /// The server's certificate as PEM, with those between it and its root: it speaks TLS then, and only that
+    #[arg(long, env = "PINTLE_TLS_CERT", value_name = "FILE", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// The certificate's private key as PEM
+    #[arg(long, env = "PINTLE_TLS_KEY", value_name = "FILE", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
     /// How often one device or address may ask, like sync.device=300/100 (a minute/at once); repeatable
     #[arg(long = "rate", env = "PINTLE_RATE", value_name = "NAME=MIN/BURST", value_delimiter = ',')]
     pub rates: Vec<RateSetting>,
@@ -172,10 +181,17 @@ fn role(text: &str) -> Result<Role, String> {
 }
 
 impl FrontArgs {
-    /// The proxies that are believed.
+    /// What stands before every use case.
     #[must_use]
-    pub fn proxies(&self) -> Proxies {
-        Proxies { networks: self.trusted_proxies.clone(), header: self.proxy_header }
+    pub fn front(&self) -> Front {
+        let proxies = Proxies { networks: self.trusted_proxies.clone(), header: self.proxy_header };
+        Front { proxies, ..Front::default() }
+    }
+
+    /// Where the certificate lies, if the server is to speak TLS.
+    #[must_use]
+    pub fn tls_files(&self) -> Option<TlsFiles> {
+        Some(TlsFiles { certificate: self.tls_cert.clone()?, key: self.tls_key.clone()? })
     }
 
     /// Every allowance.

@@ -11,5 +11,6 @@ mod core_props;
 mod fuzz_regressions;
 mod signatures;
 mod tidy;
+mod tls;
 mod vectors;
 mod whole;

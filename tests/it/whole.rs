@@ -15,7 +15,7 @@ const KILL_ROUNDS: u32 = 40;
 const KILLS_MIN: usize = 5;
 
 /// The folder with the programs that were built together with this test.
-fn programs() -> PathBuf {
+pub fn programs() -> PathBuf {
     let test = std::env::current_exe().expect("a test has a file");
     test.ancestors().nth(2).expect("target/debug/deps/it").to_owned()
 }

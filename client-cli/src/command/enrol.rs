@@ -6,7 +6,7 @@
 use super::Here;
 use crate::problem::{Code, Problem};
 use crate::store::{Own, Store, SyncRow};
-use crate::transport::{Failure, Http, Transport, address};
+use crate::transport::{CA_FILE, Failure, Http, Transport, address};
 use crate::ui::{Answer, Line, Tone, words};
 use crate::{anew, names::Names};
 use pintle_core::chain::enrol_text;
@@ -58,7 +58,7 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
         person,
         proof: key.sign(&enrol_text(args.code.trim(), &own.public_key)),
     };
-    let reply = Http::new(&server).enrol(&request).map_err(refused)?;
+    let reply = Http::new(&server, here.ambient.variable(CA_FILE).as_deref())?.enrol(&request).map_err(refused)?;
     if reply.device != own.device {
         return Err(Problem::new(Code::Distrusted, "the server answered about another device"));
     }

@@ -6,7 +6,7 @@
 use super::Here;
 use crate::engine::{Engine, Report, Watch, outcome, told};
 use crate::problem::{Code, Problem};
-use crate::transport::Http;
+use crate::transport::{CA_FILE, Http};
 use crate::ui::{Answer, Bar, Line, Tone};
 use pintle_core::device::{Counts, NetworkFailure, Refusal, Stop};
 use serde_json::{Value, json};
@@ -28,7 +28,7 @@ pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Problem::new(Code::NotEnrolled, "this device knows no server yet; everything is kept here")
             .hint("pintle enrol URL CODE")
     })?;
-    let transport = Http::new(&sync.server);
+    let transport = Http::new(&sync.server, here.ambient.variable(CA_FILE).as_deref())?;
     let mut bar = here.ui.bar();
     let mut engine = Engine { home: &here.home, store: &mut store, ambient: here.ambient, transport: &transport };
     let report = engine.run(&mut bar)?;

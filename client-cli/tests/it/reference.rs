@@ -27,6 +27,7 @@ fn page() -> String {
     page.push_str(
         "| variable | meaning |\n|---|---|\n\
          | `PINTLE_HOME` | where the log is kept, if not among your data |\n\
+         | `PINTLE_CA_FILE` | PEM file with the root of your own that the server's certificate must come from; a public root is then no longer taken |\n\
          | `NO_COLOR`, `CLICOLOR`, `CLICOLOR_FORCE`, `TERM=dumb` | whether colours are used |\n\
          | `COLUMNS` | width of the screen, where it cannot be asked |\n\
          | `USER` | name of the first person of a new device |\n\

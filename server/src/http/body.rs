@@ -4,7 +4,7 @@
 //! while it arrives. Only `gzip`, once, and only where the contract allows it.
 
 use crate::app::Refusal;
-use crate::limits::{BODY_DEADLINE, INFLATE_STEP_BYTES};
+use crate::limits::{BODY_DEADLINE, BODY_WINDOW, BODY_WINDOW_BYTES_MIN, INFLATE_STEP_BYTES};
 use actix_web::HttpRequest;
 use actix_web::http::header::{CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, HeaderMap, HeaderName};
 use actix_web::web::Payload;
@@ -12,6 +12,25 @@ use flate2::bufread::GzDecoder;
 use futures_util::StreamExt as _;
 use pintle_openapi::{BodyForm, Problem};
 use std::io::Read as _;
+use std::pin::pin;
+use std::time::Duration;
+
+/// How slow a body may come.
+#[derive(Debug, Clone, Copy)]
+pub struct BodyPace {
+    /// All of it must be there within this time.
+    pub whole: Duration,
+    /// In each such stretch some of it must come,
+    pub window: Duration,
+    /// at least so many bytes.
+    pub window_bytes_min: usize,
+}
+
+impl Default for BodyPace {
+    fn default() -> Self {
+        Self { whole: BODY_DEADLINE, window: BODY_WINDOW, window_bytes_min: BODY_WINDOW_BYTES_MIN }
+    }
+}
 
 enum Encoding {
     Identity,
@@ -19,7 +38,12 @@ enum Encoding {
 }
 
 /// The body's JSON bytes, inflated.
-pub(super) async fn read(request: &HttpRequest, payload: Payload, form: BodyForm) -> Result<Vec<u8>, Refusal> {
+pub(super) async fn read(
+    request: &HttpRequest,
+    payload: Payload,
+    form: BodyForm,
+    pace: BodyPace,
+) -> Result<Vec<u8>, Refusal> {
     let (bytes_max, inflated_bytes_max) = match form {
         BodyForm::None => return Ok(Vec::new()),
         BodyForm::Plain { bytes_max } => (bytes_max, bytes_max),
@@ -36,7 +60,7 @@ pub(super) async fn read(request: &HttpRequest, payload: Payload, form: BodyForm
     if declared.is_some_and(|length| length > bytes_max as u64) {
         return Err(too_large(bytes_max));
     }
-    let arrived = tokio::time::timeout(BODY_DEADLINE, collect(payload, bytes_max)).await;
+    let arrived = tokio::time::timeout(pace.whole, collect(payload, bytes_max, pace)).await;
     let bytes = arrived.map_err(|_| Refusal::of(Problem::RequestTimeout))??;
     match encoding {
         Encoding::Identity => Ok(bytes),
@@ -79,9 +103,23 @@ fn too_large(bytes_max: usize) -> Refusal {
     Refusal::of(Problem::PayloadTooLarge).detail(format!("at most {bytes_max} bytes"))
 }
 
-async fn collect(mut payload: Payload, bytes_max: usize) -> Result<Vec<u8>, Refusal> {
+async fn collect(mut payload: Payload, bytes_max: usize, pace: BodyPace) -> Result<Vec<u8>, Refusal> {
     let mut bytes = Vec::new();
-    while let Some(chunk) = payload.next().await {
+    let mut window = pin!(tokio::time::sleep(pace.window));
+    let mut window_began = 0;
+    loop {
+        let chunk = tokio::select! {
+            chunk = payload.next() => chunk,
+            () = &mut window => {
+                if bytes.len() - window_began < pace.window_bytes_min {
+                    return Err(Refusal::of(Problem::RequestTimeout));
+                }
+                window_began = bytes.len();
+                window.set(tokio::time::sleep(pace.window));
+                continue;
+            }
+        };
+        let Some(chunk) = chunk else { return Ok(bytes) };
         let chunk = chunk.map_err(|error| {
             let detail = "the body ended before its announced length, or is not framed as HTTP wants it";
             Refusal::of(Problem::MalformedJson).detail(detail).inside(error)
@@ -91,7 +129,6 @@ async fn collect(mut payload: Payload, bytes_max: usize) -> Result<Vec<u8>, Refu
         }
         bytes.extend_from_slice(&chunk);
     }
-    Ok(bytes)
 }
 
 /// Inflates one gzip member, step by step, so that a bomb is refused after one step too many.
@@ -159,7 +196,7 @@ mod tests {
         let request = request.to_http_request();
         let payload =
             <Payload as actix_web::FromRequest>::from_request(&request, &mut payload).await.expect("a payload");
-        read(&request, payload, BodyForm::Plain { bytes_max: 100 }).await
+        read(&request, payload, BodyForm::Plain { bytes_max: 100 }, BodyPace::default()).await
     }
 
     #[actix_web::test]

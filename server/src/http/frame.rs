@@ -11,7 +11,8 @@ use actix_web::body::{BoxBody, MessageBody};
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{
-    CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue, X_CONTENT_TYPE_OPTIONS,
+    CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue, STRICT_TRANSPORT_SECURITY,
+    X_CONTENT_TYPE_OPTIONS,
 };
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage as _, HttpResponse, ResponseError, web};
@@ -24,6 +25,8 @@ use std::panic::AssertUnwindSafe;
 const REQUEST_HEADER: HeaderName = HeaderName::from_static("pintle-request");
 /// The API is data: a browser may do nothing with it.
 const POLICY_API: &str = "default-src 'none'; frame-ancestors 'none'";
+/// A browser that has been here once over TLS comes over TLS only, for a year (RFC 6797).
+const HTTPS_ONLY: &str = "max-age=31536000";
 /// The documentation page runs its own script and styles, and reads this server.
 const POLICY_DOCS: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; \
      connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
@@ -46,6 +49,7 @@ pub async fn frame<B: MessageBody + 'static>(
     // An id that is not random is still an id: failing here would hide what the request would have answered.
     let tag = ambient.and_then(|ambient| random(ambient).ok()).map_or(RequestId([0; 16]), RequestId).to_string();
     request.extensions_mut().insert(RequestTag(tag.clone()));
+    let https_only = request.app_config().secure().then_some(HTTPS_ONLY);
     let docs = request.path().starts_with(Docs::PATH);
 
     // The request must not be held beside the call: the router needs it alone.
@@ -53,17 +57,20 @@ pub async fn frame<B: MessageBody + 'static>(
         Ok(Ok(response)) => formed(response.map_into_boxed_body()),
         Ok(Err(error)) => {
             let problem = status_problem(error.as_response_error().status_code());
-            return Err(Formless::told(problem, tag, &error.to_string()).into());
+            return Err(Formless::told(problem, tag, https_only, &error.to_string()).into());
         }
-        Err(panic) => return Err(Formless::told(Problem::Internal, tag, told(&*panic)).into()),
+        Err(panic) => return Err(Formless::told(Problem::Internal, tag, https_only, told(&*panic)).into()),
     };
-    dress(response.headers_mut(), &tag, if docs { POLICY_DOCS } else { POLICY_API });
+    dress(response.headers_mut(), &tag, if docs { POLICY_DOCS } else { POLICY_API }, https_only);
     let took_us = ambient.map_or(0, |ambient| ambient.monotonic_us()).saturating_sub(began_us);
     log(&response, &tag, took_us);
     Ok(response)
 }
 
-fn dress(headers: &mut HeaderMap, tag: &str, policy: &'static str) {
+fn dress(headers: &mut HeaderMap, tag: &str, policy: &'static str, https_only: Option<&'static str>) {
+    if let Some(value) = https_only {
+        headers.insert(STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(value));
+    }
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
     headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
@@ -77,12 +84,13 @@ fn dress(headers: &mut HeaderMap, tag: &str, policy: &'static str) {
 struct Formless {
     problem: Problem,
     tag: String,
+    https_only: Option<&'static str>,
 }
 
 impl Formless {
-    fn told(problem: Problem, tag: String, inside: &str) -> Self {
+    fn told(problem: Problem, tag: String, https_only: Option<&'static str>, inside: &str) -> Self {
         tracing::error!(request = %tag, code = problem.code(), detail = %inside, "request failed without a response");
-        Self { problem, tag }
+        Self { problem, tag, https_only }
     }
 }
 
@@ -99,7 +107,7 @@ impl ResponseError for Formless {
 
     fn error_response(&self) -> HttpResponse<BoxBody> {
         let mut response = problem_response(&Refusal::of(self.problem), &self.tag);
-        dress(response.headers_mut(), &self.tag, POLICY_API);
+        dress(response.headers_mut(), &self.tag, POLICY_API, self.https_only);
         response
     }
 }

@@ -4,7 +4,7 @@
 //! limits and parsing in `body` and `json`, tokens in `auth`, ids, timing, panics and headers in `frame`.
 
 mod auth;
-mod body;
+pub mod body;
 mod docs;
 mod frame;
 mod handlers;
@@ -15,13 +15,23 @@ pub mod source;
 
 use crate::app::App;
 use actix_web::web::{self, ServiceConfig};
+use body::BodyPace;
 pub use frame::frame;
 use pintle_openapi::endpoints as e;
 use source::Proxies;
 
+/// What stands before every use case: whom to believe, and how slow a body may come.
+#[derive(Debug, Clone, Default)]
+pub struct Front {
+    /// The proxies in front of the server.
+    pub proxies: Proxies,
+    /// How slow a body may come.
+    pub pace: BodyPace,
+}
+
 /// Registers every endpoint of the contract on a service that wraps itself in [`frame()`].
-pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, proxies: web::Data<Proxies>) {
-    config.app_data(app).app_data(proxies);
+pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Data<Front>) {
+    config.app_data(app).app_data(front);
     route::serve::<e::sync::Sync>(config);
     route::serve::<e::enrol::Enrol>(config);
     route::serve::<e::token::Token>(config);

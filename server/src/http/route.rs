@@ -3,8 +3,8 @@
 //! Promises: each route does the same in the same order: method, allowance, access, path, query, body, use case, reply; every
 //! refusal becomes a problem document here and nowhere else. A known path with another method answers 405 with `Allow`.
 
+use super::Front;
 use super::frame::RequestTag;
-use super::source::Proxies;
 use super::{auth, body, json, query};
 use crate::app::gate::Lane;
 use crate::app::{App, Caller, Refusal};
@@ -76,12 +76,12 @@ pub(super) fn serve<E: Serve>(config: &mut ServiceConfig) {
 
 async fn handle<E: Serve>(
     app: web::Data<App>,
-    proxies: web::Data<Proxies>,
+    front: web::Data<Front>,
     request: HttpRequest,
     payload: Payload,
 ) -> HttpResponse {
     let outcome = async {
-        let call = take_apart::<E>(&app, &proxies, &request, payload).await?;
+        let call = take_apart::<E>(&app, &front, &request, payload).await?;
         E::serve(&app, call).await
     };
     match outcome.await {
@@ -92,11 +92,11 @@ async fn handle<E: Serve>(
 
 async fn take_apart<E: Serve>(
     app: &App,
-    proxies: &Proxies,
+    front: &Front,
     request: &HttpRequest,
     payload: Payload,
 ) -> Result<Call<E>, Refusal> {
-    let from = proxies.source(request);
+    let from = front.proxies.source(request);
     if let Some(lane) = E::LANE {
         app.gate().address(lane, from)?;
     }
@@ -106,7 +106,7 @@ async fn take_apart<E: Serve>(
     };
     let path = query::path::<E>(request)?;
     let query = query::query::<E>(request)?;
-    let bytes = body::read(request, payload, E::BODY).await?;
+    let bytes = body::read(request, payload, E::BODY, front.pace).await?;
     let value = match E::BODY {
         BodyForm::None => Value::Object(serde_json::Map::new()),
         BodyForm::Plain { .. } | BodyForm::Gzip { .. } => json::value(&bytes)?,

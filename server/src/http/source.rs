@@ -88,7 +88,7 @@ pub struct Proxies {
 }
 
 impl Proxies {
-    fn named(&self, address: IpAddr) -> bool {
+    pub(crate) fn named(&self, address: IpAddr) -> bool {
         self.networks.iter().any(|network| network.holds(address))
     }
 

@@ -13,6 +13,7 @@ mod process;
 mod reading;
 mod refused;
 mod shapes;
+mod sockets;
 mod storage_faults;
 mod syncing;
 mod syncing_copies;

@@ -150,6 +150,13 @@ fn secrets(ambient: &dyn Ambient) -> FreshSecrets {
     }
 }
 
+/// A use case layer over a database in memory, for a server on a real socket.
+pub async fn app_in_memory(rates: &[RateSetting]) -> App {
+    let ambient = Arc::new(System::start());
+    let store = Arc::new(MemoryStore::new(secrets(ambient.as_ref())));
+    App::new(store, ambient, &Rates::default().with(rates), Room::default()).expect("an app")
+}
+
 impl World {
     pub async fn memory() -> Self {
         let ambient = Arc::new(TestAmbient::new());
@@ -224,8 +231,9 @@ impl World {
         folder: Option<tempfile::TempDir>,
         Front { rates, proxies }: Front,
     ) -> Self {
+        let front = web::Data::new(pintle_server::http::Front { proxies, ..Default::default() });
         let app = web::Data::new(App::new(store.clone(), ambient.clone(), &rates, Room::default()).expect("an app"));
-        let service = std::rc::Rc::new(test::init_service(application(app.clone(), web::Data::new(proxies))).await);
+        let service = std::rc::Rc::new(test::init_service(application(app.clone(), front)).await);
         let call = Box::new(move |request: TestRequest| {
             let service = service.clone();
             Box::pin(async move {
