@@ -1,8 +1,25 @@
-//! Arithmetic over measurements: medians and spreads.
+//! Timing of whole programs, and arithmetic over measurements: medians and spreads.
 //!
 //! Promises: a median is of all runs, none left out; the spread is told with it, so that a noisy machine shows.
 
-use std::time::Duration;
+use std::error::Error;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// What a benchmark comes to.
+pub type Outcome<T> = Result<T, Box<dyn Error>>;
+
+/// Runs a program to its end, which must be a good one, and times it.
+///
+/// # Errors
+/// If it cannot be run or fails.
+#[allow(clippy::disallowed_methods, reason = "a benchmark measures time")]
+pub fn timed(command: &mut Command) -> Outcome<Duration> {
+    let began = Instant::now();
+    let status = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).status()?;
+    let took = began.elapsed();
+    if status.success() { Ok(took) } else { Err(format!("{command:?} ended with {status}").into()) }
+}
 
 /// The middle of some measurements, and how far the middle half of them reaches.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

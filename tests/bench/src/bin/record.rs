@@ -4,12 +4,11 @@
 //! Promises: every run of all three is counted, after some that warm up; ratios are of medians in one run of this
 //! program. `record FOLDER-OF-PROGRAMS [RUNS]`. Ends with exit code 1 if `pintle` takes more than its target.
 
-use pintle_bench::measure::{Spread, milliseconds, ratio};
-use std::error::Error;
+use pintle_bench::measure::{Outcome, Spread, milliseconds, ratio, timed};
 use std::io::Write as _;
 use std::path::Path;
-use std::process::{Command, ExitCode, Stdio};
-use std::time::{Duration, Instant};
+use std::process::{Command, ExitCode};
+use std::time::Duration;
 
 /// Most time recording may take, as a multiple of the bare insert.
 const RATIO_MAX: f64 = 1.6;
@@ -17,16 +16,6 @@ const RATIO_MAX: f64 = 1.6;
 const RUNS: usize = 200;
 /// Runs that only warm up.
 const WARM_UP: usize = 10;
-
-type Outcome<T> = Result<T, Box<dyn Error>>;
-
-#[allow(clippy::disallowed_methods, reason = "a benchmark measures time")]
-fn timed(command: &mut Command) -> Outcome<Duration> {
-    let began = Instant::now();
-    let status = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).status()?;
-    let took = began.elapsed();
-    if status.success() { Ok(took) } else { Err(format!("{command:?} ended with {status}").into()) }
-}
 
 fn git(folder: &Path, arguments: &[&str]) -> Command {
     let mut command = Command::new("git");
