@@ -224,7 +224,8 @@ pub fn due(book: &Book, now_s: i64, offset_s: i32) -> Vec<Due> {
 pub(crate) fn why(track: &Track, now: i64) -> String {
     let used = tenths((now - track.from_milli).max(0));
     let interval = Decimal::from_milli(track.interval_milli);
-    let unit = unit(&track.clock);
+    let one = matches!(track.clock.as_str(), "days" | "fills" | "shifts") && used == Decimal::from_milli(1000);
+    let unit = if one { unit(&track.clock).trim_end_matches('s') } else { unit(&track.clock) };
     let since = if track.done { "since last" } else { "since the first record, never done" };
     let mut why = format!("{used} {unit} {since}, every {interval}");
     for (condition, hard) in &track.hard {

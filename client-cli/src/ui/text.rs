@@ -75,10 +75,10 @@ impl Line {
         Self::new().with(tone, text)
     }
 
-    /// Moved in by so many columns.
+    /// Moved in by so many columns more.
     #[must_use]
     pub fn indented(mut self, columns: usize) -> Self {
-        self.indent = columns;
+        self.indent += columns;
         self
     }
 

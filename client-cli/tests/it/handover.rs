@@ -28,7 +28,7 @@ fn week() -> Stage {
     stage.script(&[
         "note EX3 the left mirror is loose --handover --as Rosa",
         "note EX3 diesel can is in the box --as Rosa",
-        "found EX3 squeak --point stick --as Rosa",
+        "found EX3 squeak --point stick --as Rosa when curling",
         "me Tom",
     ]);
     stage

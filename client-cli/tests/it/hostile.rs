@@ -1,5 +1,6 @@
-//! What nobody would type in good faith, and what a tired thumb does: an answer each, with a code and a hint, no panic,
-//! and nothing recorded that cannot be true.
+//! What nobody would type in good faith, and what a tired thumb does: an answer each, with a code and a hint.
+//!
+//! What must hold each time: no panic, and nothing recorded where something is refused.
 
 use crate::stage::Stage;
 use insta::assert_snapshot;

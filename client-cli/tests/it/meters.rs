@@ -1,4 +1,6 @@
 //! Meters: several of a machine, replaced, rolled over, doubtful; and how much the machine runs a day.
+//!
+//! Each meter is judged by its own last reading, and never taken for another.
 
 use crate::stage::Stage;
 use insta::assert_snapshot;

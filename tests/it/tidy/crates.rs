@@ -17,7 +17,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("pintle-store", &["pintle-core", "pintle-migrations"]),
     ("pintle-server", &["pintle-core", "pintle-openapi", "pintle-store"]),
     ("pintle", &["pintle-core", "pintle-migrations", "pintle-openapi"]),
-    ("pintle-bench", &["pintle-core"]),
+    ("pintle-bench", &["pintle", "pintle-core"]),
     (
         "pintle-tests",
         &["pintle", "pintle-core", "pintle-migrations", "pintle-openapi", "pintle-server", "pintle-store"],
