@@ -44,6 +44,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0002_machine_glance.sqlite.sql"),
         postgres: include_str!("ledger/0002_machine_glance.postgres.sql"),
     },
+    LedgerStep {
+        name: "0004_token_key",
+        sqlite: include_str!("ledger/0004_token_key.sqlite.sql"),
+        postgres: include_str!("ledger/0004_token_key.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -68,6 +73,11 @@ pub const LANDED: &[Landed] = &[
         name: "0002_machine_glance",
         sqlite_sha256: "646884f37af733d264c1221ba0c659f159d1db706c0bed015ece4e387d5a495c",
         postgres_sha256: "1e503abe95d5eb42c4d8bb68d2c8aa97a5e67751c8853f476d5675d32fa6d3b4",
+    },
+    Landed {
+        name: "0004_token_key",
+        sqlite_sha256: "1f082341cc3fdd7c1de1f62e6bfab86341af8ca3daebdad891d05f6fba422be5",
+        postgres_sha256: "b1175b47a52f8d6ab56b0ec5233781fa87f6561eaf6460299f72bbe00f17a2cd",
     },
 ];
 

@@ -50,6 +50,11 @@ pub const VIEWS_SINGLE_MAX: usize = 50;
 pub const VIEWS_PUT_MAX: usize = 100;
 /// Seconds a caller is told to wait while the database is away.
 pub const UNAVAILABLE_RETRY_S: u32 = 5;
+/// How often each process learns the keys that sign tokens.
+pub const KEY_LOOK: Duration = Duration::from_secs(60);
+/// A new key signs so many seconds after it was made: by then every process has learned it, one look missed and all
+/// clocks off by their tolerance included.
+pub const KEY_LEAD_S: i64 = 300;
 /// Tolerance for clocks of several servers, and of a device just corrected, in seconds.
 pub const CLOCK_LEEWAY_S: i64 = 30;
 /// Longest token or assertion that is looked at, in bytes: ours have some 500.

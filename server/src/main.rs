@@ -10,9 +10,11 @@ use pintle_server::app::App;
 use pintle_server::limits::CODE_HOURS_DEFAULT;
 use pintle_server::operator::{Operator, OperatorError};
 use pintle_server::serve::{Door, Hangup, listen, stop_signal, tend};
-use pintle_server::settings::{Command, CommandLine, Common, LogFormat, OrganisationCommand, ServeArgs};
+use pintle_server::settings::{
+    Command, CommandLine, Common, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
+};
 use pintle_server::tls::{Certificate, TlsError};
-use pintle_store::{FreshSecrets, Store, StoreError};
+use pintle_store::{EarlierKeys, FreshSecrets, Store, StoreError};
 use std::io::IsTerminal as _;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -81,6 +83,10 @@ async fn run(line: CommandLine) -> Result<(), Failure> {
         Some(Command::Devices(args)) => operator.devices(args.organisation.as_deref()).await?,
         Some(Command::Revoke(args)) => operator.revoke(args.within.organisation.as_deref(), &args.device).await?,
         Some(Command::Restored(_)) => operator.restored().await?,
+        Some(Command::Keys(KeysArgs { what: None, .. })) => operator.keys().await?,
+        Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => {
+            operator.keys_rotate(if args.at_once { EarlierKeys::Void } else { EarlierKeys::Overlap }).await?
+        }
         Some(Command::Organisation(OrganisationCommand::Add(args))) => {
             operator.organisation_add(&args.name, CODE_HOURS_DEFAULT, &args.url).await?
         }
@@ -107,6 +113,7 @@ async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> 
     let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
     let app = App::new(store.clone(), ambient.clone(), &args.front.rates(), args.front.room())
         .map_err(|refusal| failed(&refusal))?;
+    app.learn_keys().await.map_err(|refusal| failed(&refusal))?;
     let now_s = ambient.now_ms().div_euclid(1000);
     let certificate = args.front.tls_files().map(|files| Certificate::read(files, now_s)).transpose()?.map(Arc::new);
     let door = Door { front: args.front.front(), certificate, ..Door::default() };

@@ -5,10 +5,13 @@
 
 use crate::ambient::{Ambient, NoRandomness, random};
 use crate::app::codes;
+use crate::app::token_keys::{self, Span};
 use pintle_core::exchange::{DeviceCard, Directory};
 use pintle_core::fact::check_name;
 use pintle_core::ids::OrganisationId;
-use pintle_store::{EnrolmentCode, Organisation, Role, Store, StoreError};
+use pintle_core::moment::Moment;
+use pintle_store::{EarlierKeys, EnrolmentCode, Organisation, Role, Store, StoreError};
+use std::cmp::Ordering;
 
 /// Why a command of the operator was not done.
 #[derive(Debug, thiserror::Error)]
@@ -37,6 +40,11 @@ pub enum OperatorError {
     /// There is no such device.
     #[error("no device {0:?} in organisation {1:?}; see: pintle-server devices")]
     NoSuchDevice(String, String),
+}
+
+/// A second since 1970 as it is shown.
+fn shown(second: i64) -> String {
+    Moment::at(second, 0).map_or_else(|_| format!("second {second}"), |at| at.to_string())
 }
 
 /// The operator's view of a database.
@@ -173,6 +181,46 @@ impl Operator<'_> {
     pub async fn restored(&self) -> Result<Vec<String>, OperatorError> {
         let epoch = self.store.epoch_raise(self.store.epoch().await?).await?;
         Ok(vec![format!("epoch {epoch}: with their next sync devices offer again what this copy lacks")])
+    }
+
+    /// Lists the keys that sign access tokens.
+    ///
+    /// # Errors
+    /// Failures of the store.
+    pub async fn keys(&self) -> Result<Vec<String>, OperatorError> {
+        let now_s = self.ambient.now_ms().div_euclid(1000);
+        let spans = self.spans().await?;
+        let signing = spans.iter().rposition(|span| span.signs(now_s)).unwrap_or(0);
+        let state = |index: usize, span: &Span| match (index.cmp(&signing), span.verifies_to_s, span.signs_from_s) {
+            _ if !span.verifies(now_s) => "over".to_owned(),
+            (Ordering::Greater, _, from_s) => format!("signs from {}", from_s.map_or_else(String::new, shown)),
+            (_, Some(to_s), _) if index < signing => format!("verifies until {}", shown(to_s)),
+            _ => "signs".to_owned(),
+        };
+        let lines = spans.iter().enumerate();
+        Ok(lines.map(|(index, span)| format!("  {}  {}", span.kid, state(index, span))).collect())
+    }
+
+    /// Makes a new key, and forgets those whose tokens have all expired; with [`EarlierKeys::Void`] all others, one that
+    /// has not begun to sign included: who has seen one has seen all.
+    ///
+    /// # Errors
+    /// Failures of the store.
+    pub async fn keys_rotate(&self, earlier: EarlierKeys) -> Result<Vec<String>, OperatorError> {
+        let now_ms = self.ambient.now_ms();
+        let spans = self.spans().await?;
+        let void = earlier == EarlierKeys::Void;
+        let over = spans.iter().filter(|span| void || !span.verifies(now_ms.div_euclid(1000)));
+        let gone: Vec<String> = over.map(|span| span.kid.clone()).collect();
+        let key = token_keys::made(random(self.ambient)?, earlier, now_ms);
+        self.store.token_key_add(&key, &gone).await?;
+        tracing::warn!(target: "pintle::security", kid = %key.kid, ?earlier, "a key that signs tokens was made");
+        self.keys().await
+    }
+
+    async fn spans(&self) -> Result<Vec<Span>, OperatorError> {
+        let records = self.store.token_keys().await?;
+        Ok(token_keys::spans(&token_keys::kid(&self.store.identity().token_secret), &records))
     }
 
     async fn directory(&self, organisation: &Organisation) -> Result<Directory, OperatorError> {

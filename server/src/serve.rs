@@ -9,7 +9,7 @@ use crate::connections::Connections;
 use crate::http::{self, Front};
 use crate::limits::{
     CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE,
-    SHUTDOWN_S,
+    KEY_LOOK, SHUTDOWN_S,
 };
 use crate::tls::{Certificate, Reread, TlsError};
 use actix_web::body::MessageBody;
@@ -45,6 +45,7 @@ pub fn application(
 pub struct Listening {
     /// Where.
     pub addresses: Vec<SocketAddr>,
+    app: web::Data<App>,
     server: Server,
 }
 
@@ -84,8 +85,9 @@ impl Default for Door {
 /// If the address cannot be had, or the certificate is of no use to the TLS library.
 pub fn listen(app: App, door: &Door, address: SocketAddr) -> io::Result<Listening> {
     let (app, front) = (web::Data::new(app), web::Data::new(door.front.clone()));
+    let served = app.clone();
     let (connections, proxies) = (Arc::new(Connections::new(door.connections_of_address)), front.proxies.clone());
-    let server = HttpServer::new(move || application(app.clone(), front.clone()))
+    let server = HttpServer::new(move || application(served.clone(), front.clone()))
         .on_connect(move |connection, data| connections.made(&proxies, connection, data))
         .client_request_timeout(door.head)
         .tls_handshake_timeout(door.head)
@@ -101,7 +103,19 @@ pub fn listen(app: App, door: &Door, address: SocketAddr) -> io::Result<Listenin
         Some(certificate) => server.bind_rustls_0_23(address, certificate.config().map_err(io::Error::other)?)?,
     };
     let addresses = server.addrs();
-    Ok(Listening { addresses, server: server.run() })
+    Ok(Listening { addresses, app, server: server.run() })
+}
+
+/// Learns the keys that sign tokens, now and then. Never ends: what is known stays known where that fails.
+async fn learn_keys(app: &App) {
+    let mut looks = tokio::time::interval(KEY_LOOK);
+    loop {
+        looks.tick().await;
+        if let Err(refusal) = app.learn_keys().await {
+            let detail = refusal.inside.as_deref().unwrap_or_default();
+            tracing::warn!(detail, "the keys that sign tokens could not be looked at");
+        }
+    }
 }
 
 /// Looks at the certificate's files now and then, and whenever `hangup` says so. Never ends.
@@ -136,6 +150,7 @@ impl Listening {
         let mut server = self.server;
         tokio::select! {
             ended = &mut server => return ended,
+            () = learn_keys(&self.app) => {}
             () = stop => {}
         }
         let (ended, ()) = tokio::join!(server, handle.stop(true));

@@ -39,6 +39,8 @@ pub enum Command {
     Revoke(RevokeArgs),
     /// Say that the database was restored from a copy: devices offer again what it lacks
     Restored(Common),
+    /// List the keys that sign access tokens, or rotate them
+    Keys(KeysArgs),
     /// Organisations
     #[command(subcommand)]
     Organisation(OrganisationCommand),
@@ -156,6 +158,37 @@ pub struct RevokeArgs {
     pub within: InOrganisation,
 }
 
+/// Settings of `keys`.
+#[derive(Debug, Clone, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct KeysArgs {
+    /// What to do; without it: list.
+    #[command(subcommand)]
+    pub what: Option<KeysCommand>,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+/// What to do with keys.
+#[derive(Debug, Clone, Subcommand)]
+pub enum KeysCommand {
+    /// Make a new key; the servers change over to it by themselves, without a token lost
+    Rotate(RotateArgs),
+}
+
+/// Settings of `keys rotate`.
+#[derive(Debug, Clone, Args)]
+pub struct RotateArgs {
+    /// A key has been seen by others: tokens under the old keys are void as soon as each server knows of it, within a
+    /// minute
+    #[arg(long)]
+    pub at_once: bool,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+}
+
 /// What to do with organisations.
 #[derive(Debug, Subcommand)]
 pub enum OrganisationCommand {
@@ -218,6 +251,8 @@ impl CommandLine {
             Some(Command::Devices(args)) => &args.common,
             Some(Command::Revoke(args)) => &args.within.common,
             Some(Command::Restored(common)) => common,
+            Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => &args.common,
+            Some(Command::Keys(args)) => &args.common,
             Some(Command::Organisation(OrganisationCommand::Add(args))) => &args.common,
         }
     }

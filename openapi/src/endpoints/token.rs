@@ -66,7 +66,7 @@ pub struct AssertionClaims {
     pub iat: i64,
     /// Void from, at most 60 s later.
     pub exp: i64,
-    /// Random, so that no two assertions are equal.
+    /// Random: an assertion is answered once, so that a new one is made for every attempt.
     pub jti: String,
 }
 
@@ -91,7 +91,7 @@ The assertion is a JWT in compact form (the shape of RFC 7523). Header: exactly 
 the device's id. \
 Claims: exactly `iss` and `sub` (both the device's id), `aud` (the server's store id, as the enrolment and every \
 exchange give it), `iat` and `exp` in whole seconds, at most 60 apart, and `jti` (random). It is signed with the device \
-key.
+key, and answered once: every attempt needs a new one.
 
 A device whose clock is off is refused with `clock-off`, which carries the server's time: it makes a new assertion by \
 that time and tries again once.";

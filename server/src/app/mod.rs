@@ -16,6 +16,7 @@ pub mod read;
 pub mod refusal;
 pub mod sync;
 pub mod token;
+pub mod token_keys;
 
 use crate::ambient::Ambient;
 use attempts::Attempts;
@@ -28,14 +29,14 @@ use pintle_store::{DeviceRecord, Role, Store};
 pub use refusal::{Particulars, Refusal};
 use std::sync::Arc;
 use std::sync::atomic::AtomicU64;
-use token::TokenKey;
+use token::Tokens;
 
 /// Everything the use cases need.
 pub struct App {
     store: Arc<dyn Store>,
     ambient: Arc<dyn Ambient>,
     cursors: CursorKey,
-    tokens: TokenKey,
+    tokens: Tokens,
     attempts: Attempts,
     gate: Gate,
     fleets: Fleets,
@@ -51,7 +52,7 @@ impl App {
         let gate = Gate::new(&ambient, rates, room);
         let identity = store.identity();
         let cursors = CursorKey::new(identity);
-        let tokens = TokenKey::new(identity)?;
+        let tokens = Tokens::new(identity)?;
         Ok(Self {
             store,
             ambient,

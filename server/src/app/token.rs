@@ -2,39 +2,37 @@
 //!
 //! Promises: one algorithm (EdDSA), fixed here and never taken from a token; header and claims have exactly the fields
 //! they must have, once each; keys are this database's own or those of enrolled devices, never from a token. Whether
-//! the device is still enrolled and not revoked is looked up every time.
+//! the device is still enrolled and not revoked is looked up every time. An assertion is answered once, whichever process
+//! of the database it comes to.
 //!
 //! Never logs a token or an assertion.
 
 use super::gate::Lane;
+use super::token_keys::KeyRing;
 use super::{App, Caller, Refusal};
 use crate::ambient::random;
 use crate::limits::{CLOCK_LEEWAY_S, TOKEN_BYTES_MAX};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use ed25519_dalek::SigningKey;
-use ed25519_dalek::pkcs8::EncodePrivateKey as _;
-use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
-use pintle_core::ids::{DeviceId, Hash, OrganisationId, PublicKey, RequestId};
+use jsonwebtoken::{Algorithm, DecodingKey, Header, Validation};
+use pintle_core::ids::{DeviceId, Hash, OrganisationId, RequestId};
 use pintle_openapi::Problem;
-use pintle_openapi::endpoints::documents::{Jwk, JwkSet};
+use pintle_openapi::endpoints::documents::JwkSet;
 use pintle_openapi::endpoints::token::{
     ASSERTION_TTL_S_MAX, AssertionClaims, AssertionHeader, TOKEN_TTL_S, TokenReply, TokenRequest,
 };
 use pintle_store::{DeviceRecord, Identity};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use std::sync::{Arc, PoisonError, RwLock};
 
 const ISSUER: &str = "pintle";
 const TYPE: &str = "at+jwt";
-const ALGORITHM: &str = "EdDSA";
+pub(super) const ALGORITHM: &str = "EdDSA";
 
-/// The key that signs access tokens, and nothing else.
-pub struct TokenKey {
-    encoding: EncodingKey,
-    decoding: DecodingKey,
-    kid: String,
-    public: PublicKey,
+/// Signs and reads access tokens with the keys that this process knows.
+pub struct Tokens {
+    ring: RwLock<Arc<KeyRing>>,
     audience: String,
 }
 
@@ -60,42 +58,31 @@ struct AccessClaims {
     jti: String,
 }
 
-impl TokenKey {
-    /// The key of a database.
+impl Tokens {
+    /// Knows the first key of a database; see [`App::learn_keys`] for the others.
     ///
     /// # Errors
     /// If the signing library refuses it.
     pub fn new(identity: &Identity) -> Result<Self, Refusal> {
-        let signing = SigningKey::from_bytes(&identity.token_secret);
-        let public = PublicKey(signing.verifying_key().to_bytes());
-        let document = signing.to_pkcs8_der().map_err(Refusal::internal)?;
-        Ok(Self {
-            encoding: EncodingKey::from_ed_der(document.as_bytes()),
-            decoding: DecodingKey::from_ed_der(&public.0),
-            kid: URL_SAFE_NO_PAD.encode(&Hash::of(&[b"pintle/token-key/1\n", &public.0]).0[..8]),
-            public,
-            audience: identity.store.to_string(),
-        })
+        let ring = RwLock::new(Arc::new(KeyRing::new(identity, &[])?));
+        Ok(Self { ring, audience: identity.store.to_string() })
     }
 
-    /// The public key, for those who want to check tokens themselves.
-    #[must_use]
-    pub fn jwks(&self) -> JwkSet {
-        let key = Jwk {
-            kty: "OKP".to_owned(),
-            crv: "Ed25519".to_owned(),
-            alg: ALGORITHM.to_owned(),
-            usage: "sig".to_owned(),
-            kid: self.kid.clone(),
-            x: self.public.to_string(),
-        };
-        JwkSet { keys: vec![key] }
+    // A new ring takes the place of the old one in one assignment: a panic left nothing half done.
+    fn ring(&self) -> Arc<KeyRing> {
+        self.ring.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn learn(&self, ring: KeyRing) {
+        *self.ring.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(ring);
     }
 
     fn sign(&self, device: &DeviceRecord, now_s: i64, jti: RequestId) -> Result<String, Refusal> {
+        let ring = self.ring();
+        let key = ring.signing(now_s);
         let mut header = Header::new(Algorithm::EdDSA);
         header.typ = Some(TYPE.to_owned());
-        header.kid = Some(self.kid.clone());
+        header.kid = Some(key.span.kid.clone());
         let claims = AccessClaims {
             iss: ISSUER.to_owned(),
             aud: self.audience.clone(),
@@ -107,16 +94,18 @@ impl TokenKey {
             exp: now_s + TOKEN_TTL_S,
             jti: jti.to_string(),
         };
-        jsonwebtoken::encode(&header, &claims, &self.encoding).map_err(Refusal::internal)
+        jsonwebtoken::encode(&header, &claims, &key.encoding).map_err(Refusal::internal)
     }
 
     fn read(&self, token: &str, now_s: i64) -> Result<AccessClaims, Refusal> {
         let invalid = || Refusal::of(Problem::InvalidToken);
         let header: AccessHeader = header_of(token).ok_or_else(invalid)?;
-        if header.alg != ALGORITHM || header.typ != TYPE || header.kid != self.kid {
+        if header.alg != ALGORITHM || header.typ != TYPE {
             return Err(invalid());
         }
-        let claims: AccessClaims = claims_of(token, &self.decoding).ok_or_else(invalid)?;
+        let ring = self.ring();
+        let key = ring.verifying(&header.kid, now_s).ok_or_else(invalid)?;
+        let claims: AccessClaims = claims_of(token, &key.decoding).ok_or_else(invalid)?;
         let lives = claims.nbf <= claims.exp && claims.exp.saturating_sub(claims.iat) <= TOKEN_TTL_S;
         if claims.iss != ISSUER || claims.aud != self.audience || !lives {
             return Err(invalid());
@@ -129,6 +118,10 @@ impl TokenKey {
         }
         Ok(claims)
     }
+}
+
+fn invalid(detail: &str) -> Refusal {
+    Refusal::of(Problem::InvalidAssertion).pointer("/assertion").detail(detail)
 }
 
 /// The header of a compact JWT, if it has exactly the fields of `H`, once each.
@@ -159,16 +152,27 @@ impl App {
     pub async fn token(&self, request: TokenRequest) -> Result<TokenReply, Refusal> {
         let now_ms = self.ambient.now_ms();
         let now_s = now_ms.div_euclid(1000);
-        let device = self.asserted(&request.assertion, now_ms).await?;
+        let (device, claims) = self.asserted(&request.assertion, now_ms).await?;
         self.gate.device(Lane::Token, device.device)?;
+        self.first_time(&device, &claims, now_s).await?;
         let jti = RequestId(random(self.ambient())?);
         let access_token = self.tokens.sign(&device, now_s, jti)?;
         Ok(TokenReply { access_token, token_type: "Bearer".to_owned(), expires_in: TOKEN_TTL_S, now_ms })
     }
 
+    /// Remembers the assertion until it is too old by itself; one that has been answered is not answered again.
+    async fn first_time(&self, device: &DeviceRecord, claims: &AssertionClaims, now_s: i64) -> Result<(), Refusal> {
+        let hash = Hash::of(&[b"pintle/assertion/1\n", device.device.as_bytes(), claims.jti.as_bytes()]);
+        let until_s = claims.exp.saturating_add(CLOCK_LEEWAY_S);
+        if self.store.assertion_new(hash, until_s, now_s).await? {
+            return Ok(());
+        }
+        tracing::warn!(target: "pintle::security", device = %device.device, "an assertion came a second time");
+        Err(invalid("an assertion with this jti has been answered; make a new one"))
+    }
+
     /// The device whose assertion this is.
-    async fn asserted(&self, assertion: &str, now_ms: i64) -> Result<DeviceRecord, Refusal> {
-        let invalid = |detail: &str| Refusal::of(Problem::InvalidAssertion).pointer("/assertion").detail(detail);
+    async fn asserted(&self, assertion: &str, now_ms: i64) -> Result<(DeviceRecord, AssertionClaims), Refusal> {
         let header: AssertionHeader =
             header_of(assertion).ok_or_else(|| invalid("the header has exactly alg, typ and kid"))?;
         if header.alg != ALGORITHM || header.typ != "JWT" {
@@ -196,7 +200,7 @@ impl App {
         if record.revoked {
             return Err(Refusal::of(Problem::DeviceRevoked));
         }
-        Ok(record)
+        Ok((record, claims))
     }
 
     /// The caller behind a bearer token, as the database knows the device now.
@@ -218,6 +222,16 @@ impl App {
     /// The public keys of access tokens.
     #[must_use]
     pub fn jwks(&self) -> JwkSet {
-        self.tokens.jwks()
+        self.tokens.ring().jwks(self.ambient.now_ms().div_euclid(1000))
+    }
+
+    /// Learns the keys that the database holds now: at the start, and then every [`crate::limits::KEY_LOOK`].
+    ///
+    /// # Errors
+    /// Failures of the store; what was known stays known.
+    pub async fn learn_keys(&self) -> Result<(), Refusal> {
+        let records = self.store.token_keys().await?;
+        self.tokens.learn(KeyRing::new(self.store.identity(), &records)?);
+        Ok(())
     }
 }

@@ -444,6 +444,55 @@ pub trait Store: Send + Sync + 'static {
 
     /// Keeps views, each in place of what was kept before, all or none of them.
     async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()>;
+
+    /// The keys that sign access tokens beside [`Identity::token_secret`], in their order.
+    async fn token_keys(&self) -> StoreResult<Vec<TokenKeyRecord>>;
+
+    /// Adds a key, and forgets those of the names in `gone`, if they are there. All or nothing; a key is added once.
+    async fn token_key_add(&self, key: &TokenKeyRecord, gone: &[String]) -> StoreResult<()>;
+
+    /// Remembers an assertion, by hash, until `until_s`, and says whether it is new; of several that come at once one
+    /// is. Forgets those whose time was over before `now_s`.
+    async fn assertion_new(&self, hash: Hash, until_s: i64, now_s: i64) -> StoreResult<bool>;
+}
+
+/// What becomes of the keys before a new one, once it signs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EarlierKeys {
+    /// They verify until the last token under them has expired.
+    Overlap,
+    /// They verify no more: one of them has been seen by others.
+    Void,
+}
+
+/// A key that signs access tokens, as it is kept.
+#[derive(Clone, PartialEq, Eq)]
+pub struct TokenKeyRecord {
+    /// Its name in the header of a token.
+    pub kid: String,
+    /// Its secret seed; never signs anything else.
+    pub seed: [u8; 32],
+    /// When it was made, in milliseconds since 1970.
+    pub made_ms: i64,
+    /// From when it signs, in milliseconds since 1970.
+    pub signs_ms: i64,
+    /// What becomes of the keys before it.
+    pub earlier: EarlierKeys,
+}
+
+impl TokenKeyRecord {
+    /// Of two keys the one with the greater order signs, once both do.
+    #[must_use]
+    pub fn order(&self) -> (i64, &str) {
+        (self.signs_ms, &self.kid)
+    }
+}
+
+impl std::fmt::Debug for TokenKeyRecord {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // Without the seed.
+        f.debug_struct("TokenKeyRecord").field("kid", &self.kid).field("signs_ms", &self.signs_ms).finish()
+    }
 }
 
 /// A branch of a device's log that is kept beside the ledger.

@@ -10,8 +10,8 @@ use crate::ledger::{
 };
 use crate::{
     BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, FreshSecrets,
-    Identity, MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreError, StoreResult, ViewSort,
-    corrupt, same_device, storable,
+    Identity, MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreError, StoreResult,
+    TokenKeyRecord, ViewSort, corrupt, same_device, storable,
 };
 use async_trait::async_trait;
 use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
@@ -54,6 +54,9 @@ struct State {
     organisations: BTreeMap<OrganisationId, Ledger>,
     devices: BTreeMap<DeviceId, Device>,
     codes: BTreeMap<Hash, Code>,
+    token_keys: BTreeMap<String, TokenKeyRecord>,
+    /// Until when each is remembered, in seconds since 1970.
+    assertions: BTreeMap<Hash, i64>,
     /// How often the ledger went back; the epoch is one more.
     went_back: u64,
 }
@@ -622,6 +625,37 @@ impl Store for MemoryStore {
             let kept = &mut state.ledger("views_put", organisation)?.views;
             kept.extend(views.iter().map(|view| ((view.sort, view.machine), view.clone())));
             Ok(())
+        })
+    }
+
+    async fn token_keys(&self) -> StoreResult<Vec<TokenKeyRecord>> {
+        self.read("token_keys", |state| {
+            let mut keys: Vec<_> = state.token_keys.values().cloned().collect();
+            keys.sort_by(|a, b| a.order().cmp(&b.order()));
+            Ok(keys)
+        })
+    }
+
+    async fn token_key_add(&self, key: &TokenKeyRecord, gone: &[String]) -> StoreResult<()> {
+        storable("token_key_add", [key.kid.as_str()])?;
+        self.write("token_key_add", |state| {
+            if state.token_keys.contains_key(&key.kid) {
+                return Err(StoreError::Failed { act: "token_key_add", detail: "there is such a key already".into() });
+            }
+            state.token_keys.insert(key.kid.clone(), key.clone());
+            state.token_keys.retain(|kid, _| !gone.contains(kid));
+            Ok(())
+        })
+    }
+
+    async fn assertion_new(&self, hash: Hash, until_s: i64, now_s: i64) -> StoreResult<bool> {
+        self.write("assertion_new", |state| {
+            if state.assertions.contains_key(&hash) {
+                return Ok(false);
+            }
+            state.assertions.insert(hash, until_s);
+            state.assertions.retain(|_, until_s| *until_s >= now_s);
+            Ok(true)
         })
     }
 }

@@ -18,5 +18,6 @@ mod storage_faults;
 mod syncing;
 mod syncing_copies;
 mod syncing_pulls;
+mod token_keys;
 mod tokens;
 mod world;

@@ -185,6 +185,16 @@ fn the_operator_has_commands() {
     let (reply, _) = exchange(&server, &mut phone, 1);
     assert_eq!(reply.pull.outcome, pintle_core::exchange::PullOutcome::Closed, "at once");
 
+    let keys = |arguments: &[&str]| {
+        let (exit, shown, complaint) = run(arguments);
+        assert_eq!(exit, Some(0), "{complaint}");
+        shown.lines().map(|line| line.trim().split_once("  ").expect("name and state").1.to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(keys(&["keys"]), ["signs"]);
+    let lines = keys(&["keys", "rotate"]);
+    assert!(lines[0] == "signs" && lines[1].starts_with("signs from 2"), "{lines:?}");
+    assert_eq!(keys(&["keys", "rotate", "--at-once", "--database", "sqlite:pintle.db"]), ["over", "signs"]);
+
     for (arguments, exit) in [
         (&["revoke", "X9"][..], 1),
         (&["code", "--organisation", "Nobody"], 1),

@@ -23,13 +23,13 @@ fn part(value: &Value) -> String {
     URL_SAFE_NO_PAD.encode(value.to_string())
 }
 
-fn decoded(token: &str, index: usize) -> Value {
+pub fn decoded(token: &str, index: usize) -> Value {
     let part = token.split('.').nth(index).expect("a part");
     serde_json::from_slice(&URL_SAFE_NO_PAD.decode(part).expect("base64url")).expect("JSON")
 }
 
 /// A token signed with the server's own key: only its content is wrong.
-fn signed(world: &World, header: &str, claims: &str) -> String {
+pub fn signed(world: &World, header: &str, claims: &str) -> String {
     let key = SigningKey::from_bytes(&world.store.identity().token_secret);
     let text = format!("{}.{}", URL_SAFE_NO_PAD.encode(header), URL_SAFE_NO_PAD.encode(claims));
     format!("{text}.{}", URL_SAFE_NO_PAD.encode(key.sign(text.as_bytes()).to_bytes()))
@@ -175,6 +175,7 @@ async fn claims_must_be_exactly_those_of_a_token(world: World) {
         claims.to_string().replacen("\"exp\":", "\"exp\":1e300,\"x\":", 1),
         claims.to_string().replacen('{', "{\"role\":\"owner\",", 1),
         format!("{}1{}", "[".repeat(500), "]".repeat(500)),
+        format!("{}1{}", "[".repeat(5_000), "]".repeat(5_000)),
         "[]".to_owned(),
         "null".to_owned(),
     ]);
@@ -261,7 +262,65 @@ async fn a_wrong_assertion_is_refused(world: World) {
     world.post_bytes("/v1/token", &vec![b' '; 17 * 1024]).await.refused(413, "payload-too-large", "");
 }
 
+async fn an_assertion_is_answered_once_whichever_process_it_comes_to(world: World) {
+    let phone = world.phone("K7", Role::Crew).await;
+    let claims = phone.assertion_claims(&world);
+    let body = json!({"assertion": phone.assertion(&claims)});
+    assert_eq!(world.post("/v1/token", &body).await.status, 200);
+    let used = (401, "invalid-assertion".to_owned(), "/assertion".to_owned());
+    assert_eq!(world.post("/v1/token", &body).await.refusal(), used);
+    let request = pintle_openapi::endpoints::token::TokenRequest { assertion: phone.assertion(&claims) };
+    let refused = world.another_process().token(request).await.expect_err("it has been answered elsewhere");
+    assert_eq!(refused.problem.code(), "invalid-assertion");
+    // The same jti with other times is the same assertion; another device's is another.
+    let later = AssertionClaims { exp: claims.exp - 1, ..claims.clone() };
+    assert_eq!(world.post("/v1/token", &json!({"assertion": phone.assertion(&later)})).await.refusal(), used);
+    let other = world.phone("M2", Role::Crew).await;
+    let same_jti = AssertionClaims { jti: claims.jti.clone(), ..other.assertion_claims(&world) };
+    assert_eq!(world.post("/v1/token", &json!({"assertion": other.assertion(&same_jti)})).await.status, 200);
+    // One that was refused for the clock may come again: nothing was given for it.
+    let early = AssertionClaims { iat: claims.iat + 40, exp: claims.exp + 40, jti: "early".to_owned(), ..claims };
+    let body = json!({"assertion": phone.assertion(&early)});
+    world.post("/v1/token", &body).await.refused(401, "clock-off", "");
+    world.ambient.forward_s(40);
+    assert_eq!(world.post("/v1/token", &body).await.status, 200);
+}
+
+/// A header that tells where to find a key is refused without looking there.
+#[actix_web::test]
+async fn a_token_s_header_makes_the_server_call_nobody() {
+    let world = World::memory().await;
+    let phone = world.phone("K7", Role::Crew).await;
+    let good = phone.token(&world).await;
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    listener.set_nonblocking(true).expect("it does not wait");
+    let there = format!("http://{}/keys", listener.local_addr().expect("an address"));
+    for field in ["jku", "x5u"] {
+        let header = with(&decoded(&good, 0), field, json!(there));
+        let forged = signed(&world, &header, &decoded(&good, 1).to_string());
+        world.get_with("/v1/me", &forged).await.refused(401, "invalid-token", "");
+    }
+    let waiting = listener.accept().expect_err("nobody has called");
+    assert_eq!(waiting.kind(), std::io::ErrorKind::WouldBlock);
+}
+
+/// What is taken from a device or a person is gone with the next request, whatever the token says.
+async fn a_right_that_was_taken_is_gone_with_the_next_request(world: World) {
+    let phone = world.phone("K7", Role::Office).await;
+    let token = phone.token(&world).await;
+    let fresh = world.code(Role::Crew).await;
+    phone.clone().enrol(&world, &fresh).await;
+    let me: MeReply = world.get_with("/v1/me", &token).await.reply();
+    assert_eq!(me.role, pintle_openapi::Role::Crew, "what the office reads is no longer read");
+    world.operator().revoke(Some(&world.organisation.name), "K7").await.expect("revoked");
+    world.get_with("/v1/me", &token).await.refused(403, "device-revoked", "");
+    let assertion = json!({"assertion": phone.assertion(&phone.assertion_claims(&world))});
+    world.post("/v1/token", &assertion).await.refused(403, "device-revoked", "");
+}
+
 on_every_store! {
+    an_assertion_is_answered_once_whichever_process_it_comes_to
+    a_right_that_was_taken_is_gone_with_the_next_request
     a_token_says_who_one_is
     a_request_without_a_usable_header_has_no_token
     a_forged_token_is_refused

@@ -17,10 +17,12 @@ mod people;
 mod push;
 mod row;
 mod session;
+mod tokens;
 
 use crate::{
     BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, Identity,
-    MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreResult, ViewSort, storable,
+    MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreResult, TokenKeyRecord, ViewSort,
+    storable,
 };
 use async_trait::async_trait;
 use pintle_core::Held;
@@ -228,5 +230,18 @@ impl Store for SqlStore {
     async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()> {
         storable("views_put", views.iter().map(|view| view.json.as_str()))?;
         self.run("views_put", |tx| machines::views_put(tx, organisation, views)).await
+    }
+
+    async fn token_keys(&self) -> StoreResult<Vec<TokenKeyRecord>> {
+        tokens::token_keys(&self.reading("token_keys")).await.map_err(|e| e.error)
+    }
+
+    async fn token_key_add(&self, key: &TokenKeyRecord, gone: &[String]) -> StoreResult<()> {
+        storable("token_key_add", [key.kid.as_str()])?;
+        self.run("token_key_add", |tx| tokens::token_key_add(tx, key, gone)).await
+    }
+
+    async fn assertion_new(&self, hash: Hash, until_s: i64, now_s: i64) -> StoreResult<bool> {
+        self.run("assertion_new", |tx| tokens::assertion_new(tx, hash, until_s, now_s)).await
     }
 }

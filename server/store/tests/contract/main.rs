@@ -15,6 +15,7 @@ mod pages;
 mod people;
 mod pushes;
 mod race;
+mod tokens;
 
 macro_rules! contract {
     ($($module:ident: $($case:ident),+ $(,)?;)+) => {
@@ -76,6 +77,10 @@ contract! {
         a_view_is_kept_in_place_of_the_one_before,
         no_organisation_sees_or_touches_another_s,
         ledgers_count_for_themselves;
+    tokens:
+        keys_come_in_the_order_in_which_they_sign,
+        an_assertion_is_new_once_until_it_is_forgotten,
+        one_assertion_that_comes_many_times_at_once_is_new_once;
     follow:
         followers_miss_nothing_while_eight_push,
         followers_miss_nothing_while_eight_push_apart;
