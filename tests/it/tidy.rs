@@ -8,6 +8,7 @@ mod code;
 mod crates;
 mod documents;
 mod sources;
+mod threats;
 
 use std::path::{Path, PathBuf};
 

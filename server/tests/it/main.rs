@@ -12,6 +12,7 @@ mod phone;
 mod process;
 mod reading;
 mod refused;
+mod secrets;
 mod shapes;
 mod sockets;
 mod storage_faults;

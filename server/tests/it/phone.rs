@@ -64,6 +64,10 @@ impl Phone {
         }
     }
 
+    pub fn secret(&self) -> [u8; 32] {
+        self.secret
+    }
+
     pub fn key(&self) -> DeviceKey {
         DeviceKey::from_secret(&self.secret)
     }

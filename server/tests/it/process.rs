@@ -19,27 +19,27 @@ use std::process::{Child, Command, ExitStatus, Stdio};
 
 const EX3: MachineId = MachineId([3; 16]);
 
-struct Server {
+pub struct Server {
     child: Child,
     /// Lines before the one that says where it listens.
     lines: Vec<String>,
     address: String,
 }
 
-fn program(folder: &Path) -> Command {
+pub fn program(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_pintle-server"));
     command.current_dir(folder).env_clear().stdin(Stdio::null());
     command
 }
 
-fn output(folder: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
+pub fn output(folder: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
     let output = program(folder).args(arguments).output().expect("it runs");
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
     (output.status.code(), text(output.stdout), text(output.stderr))
 }
 
 impl Server {
-    fn start(folder: &Path, settings: &[(&str, &str)]) -> Self {
+    pub fn start(folder: &Path, settings: &[(&str, &str)]) -> Self {
         let log = std::fs::File::options().create(true).append(true).open(folder.join("log")).expect("a log file");
         let mut command = program(folder);
         command.args(["--listen", "127.0.0.1:0"]).envs(settings.iter().copied());
@@ -56,7 +56,7 @@ impl Server {
         }
     }
 
-    fn send(&self, head: &str, body: &[u8]) -> (u16, String, Vec<u8>) {
+    pub fn send(&self, head: &str, body: &[u8]) -> (u16, String, Vec<u8>) {
         let mut stream = TcpStream::connect(&self.address).expect("it listens");
         let length = body.len();
         let head = format!("{head}\r\nHost: {}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n", self.address);
@@ -65,7 +65,7 @@ impl Server {
         answer(stream)
     }
 
-    fn post<T: DeserializeOwned>(&self, target: &str, headers: &str, body: &[u8]) -> T {
+    pub fn post<T: DeserializeOwned>(&self, target: &str, headers: &str, body: &[u8]) -> T {
         let head = format!("POST {target} HTTP/1.1\r\nContent-Type: application/json{headers}");
         let (status, _, body) = self.send(&head, body);
         assert_eq!(status, 200, "{}", String::from_utf8_lossy(&body));
@@ -73,13 +73,13 @@ impl Server {
     }
 
     /// The code in the line that tells the owner what to type.
-    fn code(&self) -> String {
+    pub fn code(&self) -> String {
         let line = self.lines.iter().find(|line| line.contains("pintle enrol")).expect("a line to type");
         assert_eq!(line.split_whitespace().nth(2), Some(&*format!("http://{}", self.address)));
         line.split_whitespace().last().expect("a code").to_owned()
     }
 
-    fn stop(mut self, signal: &str) -> ExitStatus {
+    pub fn stop(mut self, signal: &str) -> ExitStatus {
         let pid = self.child.id().to_string();
         assert!(Command::new("kill").args([signal, &pid]).status().expect("kill runs").success());
         self.child.wait().expect("it ends")

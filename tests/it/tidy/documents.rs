@@ -16,7 +16,15 @@ const ONE_MACHINE: &[&str] = &[
 ];
 
 /// Pages that must be there.
-const PAGES: &[&str] = &["DEVELOPERS.md", "README.md", "docs/ARCHITECTURE.md", "docs/PROTOCOL.md", "docs/ERRORS.md"];
+const PAGES: &[&str] = &[
+    "DEVELOPERS.md",
+    "README.md",
+    "docs/ARCHITECTURE.md",
+    "docs/PROTOCOL.md",
+    "docs/ERRORS.md",
+    "docs/OPERATIONS.md",
+    "docs/THREATS.md",
+];
 
 fn one_machine_only(files: &[Source]) -> Vec<String> {
     let mut complaints = Vec::new();
