@@ -14,3 +14,4 @@ mod tidy;
 mod tls;
 mod vectors;
 mod whole;
+mod year;
