@@ -43,8 +43,7 @@ fn chapter(title: &str) {
 }
 
 fn play(folder: PathBuf) -> Result<()> {
-    let programs = std::env::current_exe()?.parent().map(PathBuf::from).ok_or_else(|| Error::other("no folder"))?;
-    let mut show = Show { stage: Stage::new(folder, programs)?, names: BTreeMap::new(), records: 0, server: 0 };
+    let mut show = Show { stage: Stage::new(folder, programs()?)?, names: BTreeMap::new(), records: 0, server: 0 };
     chapter("One week, three devices, no signal");
     say("A server with its own SQLite file on a loopback port; phones K7 and M4, tablet R9.");
     show.stage.server_clock(Some(&right_time(0)))?;
@@ -59,6 +58,11 @@ fn play(folder: PathBuf) -> Result<()> {
     show.stage.leave_server();
     show.farewell();
     Ok(())
+}
+
+/// The folder of the programs that were built together with this one.
+fn programs() -> Result<PathBuf> {
+    std::env::current_exe()?.parent().map(PathBuf::from).ok_or_else(|| Error::other("no folder"))
 }
 
 struct Show {
@@ -210,12 +214,17 @@ impl Show {
     }
 
     fn farewell(&self) {
-        let programs = "target/debug";
+        // As this one was typed.
+        let typed = std::env::args().next().map(PathBuf::from).unwrap_or_default();
+        let programs = typed.parent().unwrap_or(&typed).display();
         let home = self.stage.home(Crew::K7);
         let url = self.stage.url();
         chapter("What to try next");
         say(&format!("The server is still up at {url} (process {}); its page is {url}/docs/", self.server));
         say(&format!("  export PINTLE_HOME={}", home.display()));
+        say(&format!("  {programs}/pintle due"));
+        say(&format!("  {programs}/pintle handover EX3"));
+        say(&format!("  {programs}/pintle plan EX3 --starter excavator"));
         say(&format!("  {programs}/pintle grease EX3"));
         say(&format!("  {programs}/pintle log EX3"));
         say(&format!("  {programs}/pintle clashes"));
