@@ -86,6 +86,7 @@ pub struct Every {
 /// From where the next due is counted once a task is done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub enum Counting {
     /// In the window: from due. Outside: from done. The Army's rule (DA PAM 750-8).
     #[default]

@@ -14,7 +14,7 @@ use crate::moment::Moment;
 use crate::plan::Plan;
 use jiff::ToSpan as _;
 pub use jiff::civil::Date;
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Which entries a rule is about.
@@ -29,8 +29,9 @@ pub enum Records {
 }
 
 /// What a rule may want of a record.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub enum Field {
     /// The day. Every entry has one.
     Date,
@@ -101,8 +102,9 @@ pub enum Keep {
 }
 
 /// Where a value of the table comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub enum Source {
     /// The rule's text.
     Text,
@@ -237,13 +239,13 @@ pub fn find(cited: &str) -> Option<&'static Rule> {
 }
 
 /// Until when a record is to be kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum KeepUntil {
     /// Through this day.
-    Through(#[serde(serialize_with = "date_text")] Date),
+    Through(#[serde(serialize_with = "date_text", deserialize_with = "text_date")] Date),
     /// At least through this day, and six months after the machine leaves control, which it has not.
-    AtLeast(#[serde(serialize_with = "date_text")] Date),
+    AtLeast(#[serde(serialize_with = "date_text", deserialize_with = "text_date")] Date),
     /// Until it is corrected, which it is not.
     Corrected,
     /// The rule says nothing.
@@ -254,6 +256,10 @@ pub enum KeepUntil {
 #[allow(clippy::trivially_copy_pass_by_ref, reason = "the form serde asks for")]
 fn date_text<S: Serializer>(date: &Date, s: S) -> Result<S::Ok, S::Error> {
     s.collect_str(date)
+}
+
+fn text_date<'de, D: Deserializer<'de>>(d: D) -> Result<Date, D::Error> {
+    String::deserialize(d)?.parse().map_err(|_| de::Error::custom("expected a day like 2026-05-04"))
 }
 
 /// Days that decide how long a record is kept.
@@ -296,7 +302,8 @@ pub fn date(at: &Moment) -> Date {
 }
 
 /// One record against a rule.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct Record {
     /// The entry.
     #[serde(flatten)]
@@ -305,15 +312,19 @@ pub struct Record {
     pub what: String,
     /// What the rule would miss.
     pub missing: Vec<Field>,
-    /// Until when it is to be kept.
+    /// Until when it is to be kept: `{"through": DAY}`, `{"at_least": DAY}` and six months after the machine leaves,
+    /// `"corrected"` or `"not_said"`.
+    #[cfg_attr(feature = "schema", schema(value_type = serde_json::Value))]
     pub keep: KeepUntil,
 }
 
 /// A machine's records against a rule, oldest first.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", schema(as = RuleReport))]
 pub struct Report {
     /// The rule.
-    pub rule: &'static str,
+    pub rule: String,
     /// Where its fields come from.
     pub fields_source: Source,
     /// Where the time to keep comes from.
@@ -340,7 +351,7 @@ pub fn report(book: &Book, entries: &[Held], rule: &Rule, inspections: &BTreeSet
         keep: keep_until(rule.keep, date(&one.stamp.at), past.days(one)),
     });
     Report {
-        rule: rule.id,
+        rule: rule.id.to_owned(),
         fields_source: rule.fields_source,
         keep_source: rule.keep_source,
         records: records.collect(),

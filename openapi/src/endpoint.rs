@@ -97,13 +97,15 @@ pub enum Tag {
     Devices,
     /// Reading machines.
     Machines,
+    /// The small repair.
+    Bench,
     /// Health and documents of the service.
     Service,
 }
 
 impl Tag {
     /// All of them, in the order of the documentation.
-    pub const ALL: [Tag; 4] = [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Service];
+    pub const ALL: [Tag; 5] = [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Bench, Tag::Service];
 
     /// Its name.
     #[must_use]
@@ -112,6 +114,7 @@ impl Tag {
             Tag::Sync => "Sync",
             Tag::Devices => "Devices",
             Tag::Machines => "Machines",
+            Tag::Bench => "Bench",
             Tag::Service => "Service",
         }
     }
@@ -125,6 +128,7 @@ impl Tag {
             Tag::Machines => {
                 "What the organisation's entries say about its machines. Read only: writing is done by sync."
             }
+            Tag::Bench => "Cards for the small repair at the machine: threads, drills, grease, amounts.",
             Tag::Service => "Health, keys and the documentation of the service.",
         }
     }
@@ -150,6 +154,11 @@ pub enum BodyForm {
     None,
     /// JSON as it is.
     Plain {
+        /// Largest body, in bytes.
+        bytes_max: usize,
+    },
+    /// A document of another standard as it is: JSON or XML, told apart by its own first character.
+    Document {
         /// Largest body, in bytes.
         bytes_max: usize,
     },
@@ -194,7 +203,7 @@ pub fn problems<E: Endpoint>() -> Vec<Problem> {
     };
     let body: &[Problem] = match E::BODY {
         BodyForm::None => &[],
-        BodyForm::Plain { .. } | BodyForm::Gzip { .. } => problem::OF_BODY,
+        BodyForm::Plain { .. } | BodyForm::Document { .. } | BodyForm::Gzip { .. } => problem::OF_BODY,
     };
     let query: &[Problem] = if names::<E::Query>().is_empty() { &[] } else { problem::OF_QUERY };
     let path: &[Problem] = if names::<E::Path>().is_empty() { &[] } else { &[Problem::NotFound] };

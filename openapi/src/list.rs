@@ -128,6 +128,12 @@ pub(crate) fn whole<'de, D: Deserializer<'de>>(d: D) -> Result<Option<i64>, D::E
     }
 }
 
+/// A whole number that must be there, from a number or from the text a query holds.
+pub(crate) fn number<'de, D: Deserializer<'de>>(d: D) -> Result<i64, D::Error> {
+    // What reads gives a number: none is given only for what is absent.
+    whole(d).map(Option::unwrap_or_default)
+}
+
 /// A moment, from the text a query holds.
 pub(crate) fn moment<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Moment>, D::Error> {
     // A plus sign that was not percent-encoded arrives as a space; no time has one.

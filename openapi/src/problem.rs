@@ -106,7 +106,7 @@ problems! {
     PayloadTooLarge = "payload-too-large", 413, "The request is too large.",
         "Send fewer entries at once; an exchange may have 256 KiB as sent and 2 MiB once inflated.";
     UnsupportedMediaType = "unsupported-media-type", 415, "The body is not of a media type this address takes.",
-        "Send Content-Type: application/json.";
+        "Send Content-Type: application/json; POST /v1/telematics also takes application/xml and text/xml.";
     UnsupportedEncoding = "unsupported-encoding", 415, "The body has an encoding this address does not take.",
         "Send it as it is; POST /v1/sync also takes Content-Encoding: gzip, once.";
     NotCanonical = "not-canonical", 422, "A number is not a whole number within plus or minus 2^53-1.",
@@ -117,6 +117,8 @@ problems! {
         "Remove the field, or check its spelling.";
     MalformedRequest = "malformed-request", 422, "A field is missing or not of its form.",
         "See pointer or parameter for the place, and the documentation for the form.";
+    MalformedDocument = "malformed-document", 422, "The document is not of the form of its standard.",
+        "See detail; send a page of a fleet in the ISO 15143-3 form, JSON or XML.";
     MalformedEntry = "malformed-entry", 422, "An entry is not of the form an entry must have.",
         "An entry has the parts head and body, may have words and office, and a number in head.seq.";
     OutOfRange = "out-of-range", 422, "A value lies outside its limits.",

@@ -5,6 +5,7 @@
 //!
 //! Never a secret of anyone: the keys are fixed bytes.
 
+use crate::endpoints::bench::{BearingQuery, GreaseQuery, GunQuery, ThreadQuery};
 use crate::endpoints::book::BookReply;
 use crate::endpoints::clashes::{ClashItem, ClashSort};
 use crate::endpoints::due::{DueReply, MachineDueReply};
@@ -12,23 +13,31 @@ use crate::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use crate::endpoints::findings::FindingItem;
 use crate::endpoints::handover::HandoverReply;
 use crate::endpoints::machines::MachineCard;
+use crate::endpoints::telematics::TelematicsReply;
 use crate::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, TokenRequest};
+use crate::endpoints::upkeep::{HandsReply, KeepingReply, MachineName, NO_ADVICE, RecordsReply, RuleCard, RulesReply};
 use crate::names::Names;
 use crate::role::Role;
 use pintle_core::agenda::{MachineDue, TaggedOut};
-use pintle_core::book::{Book, book};
+use pintle_core::bench::card::{self, BearingCard, Card, GreaseCard, GunCard, ThreadCard};
+use pintle_core::book::{Book, book, keeping_by};
 use pintle_core::chain::{DeviceKey, LogHead, enrol_text};
+use pintle_core::decimal::Decimal;
 use pintle_core::due::due;
 use pintle_core::exchange::{
     ClockSample, DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullAsk, PullOutcome, Pulled, Push,
     PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest,
 };
+use pintle_core::fact::MeterKind;
 use pintle_core::handover::handover;
 use pintle_core::ids::{Baton, DeviceId, MachineId, OrganisationId, PersonId, RequestId, Signature, StoreId};
 use pintle_core::moment::Moment;
-use pintle_core::{Entry, Held};
+use pintle_core::plan::Counting;
+use pintle_core::telematics::{self, Candidate};
+use pintle_core::{Entry, Fault, Held, rules};
 use serde::Serialize;
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 
 const NOW_MS: i64 = 1_778_000_000_000;
 const STORE: StoreId = StoreId([0x51; 16]);
@@ -343,6 +352,95 @@ pub fn handover_reply() -> HandoverReply {
     let handover = handover(&the_book(), to, NOW_MS / 1000, 7200);
     let names = names(&(to, &handover));
     HandoverReply { at: moment(), to, handover, names }
+}
+
+fn machine_name() -> MachineName {
+    MachineName { id: MACHINE, name: "EX3".to_owned() }
+}
+
+/// Whose hands ran the machine.
+#[must_use]
+pub fn hands_reply() -> HandsReply {
+    let hands = the_book().hands;
+    let names = names(&hands);
+    HandsReply { machine: machine_name(), hands, names }
+}
+
+/// How its plan was kept, counted from done.
+#[must_use]
+pub fn keeping_reply() -> KeepingReply {
+    let (counting, plan) = (Some(Counting::Done), the_book().plan_in_force().name);
+    KeepingReply { machine: machine_name(), plan, counting, keeping: keeping_by(&entries(), Counting::Done) }
+}
+
+/// What a rule about findings would miss.
+#[must_use]
+pub fn records_reply() -> RecordsReply {
+    let report = rules::report(&the_book(), &entries(), &rules::RULES[0], &BTreeSet::new());
+    let names = names(&report);
+    RecordsReply { machine: machine_name(), report, advice: NO_ADVICE.to_owned(), names }
+}
+
+/// The rules.
+#[must_use]
+pub fn rules_reply() -> RulesReply {
+    RulesReply { rules: rules::RULES.iter().map(RuleCard::from).collect(), advice: NO_ADVICE.to_owned() }
+}
+
+fn carded<Q, T>(query: Q, card: Result<Card<T>, Fault>) -> (Q, Card<T>) {
+    match card {
+        Ok(card) => (query, card),
+        // The examples are asked in the form the cards want; a test makes each of them.
+        Err(fault) => unreachable!("{fault}"),
+    }
+}
+
+/// The card of a thread that many fittings have.
+#[must_use]
+pub fn bench_thread() -> (ThreadQuery, Card<ThreadCard>) {
+    let query = ThreadQuery { thread: "M10x1".to_owned(), off_centre: None, sets: Some("metric,inch".to_owned()) };
+    let sets = ["metric", "inch"].map(str::to_owned);
+    let card = card::thread(&query.thread, Decimal::default(), &sets);
+    carded(query, card)
+}
+
+/// The card of a grease.
+#[must_use]
+pub fn bench_grease() -> (GreaseQuery, Card<GreaseCard>) {
+    let query = GreaseQuery { grease: "KP2K-20".to_owned() };
+    let card = card::grease(&query.grease);
+    carded(query, card)
+}
+
+/// The card of a gun.
+#[must_use]
+pub fn bench_gun() -> (GunQuery, Card<GunCard>) {
+    let [before, after, need] = [512_000, 497_000, 9_000].map(Decimal::from_milli);
+    let query = GunQuery { before, after, strokes: 10, need: Some(need) };
+    carded(query, card::gun(before, after, 10, Some(need)))
+}
+
+/// The card of a bearing.
+#[must_use]
+pub fn bench_bearing() -> (BearingQuery, Card<BearingCard>) {
+    let [outer, width] = [90_000, 20_000].map(Decimal::from_milli);
+    let query = BearingQuery { outer, width, stroke: None };
+    carded(query, card::bearing(outer, width, None))
+}
+
+/// What a feed tells of the machine, and the entry that comes of it.
+#[must_use]
+pub fn telematics() -> (String, TelematicsReply) {
+    let document = json!({"Fleet": {"Equipment": [{
+        "EquipmentHeader": {"SerialNumber": "EX3-0417"},
+        "CumulativeOperatingHours": {"Hour": 1205.1, "datetime": "2026-05-04T06:00:00Z"},
+    }]}})
+    .to_string();
+    let meters = vec![("hours".to_owned(), MeterKind::Hours, None)];
+    let (name, serial) = (Some("EX3".to_owned()), Some("EX3-0417".to_owned()));
+    let candidate = Candidate { machine: MACHINE, name, serial, meters };
+    let reports = telematics::read(document.as_bytes()).unwrap_or_default();
+    (document, TelematicsReply { machines: telematics::judge(reports, &[candidate], NOW_MS / 1000) })
 }
 
 /// The machine at a glance.

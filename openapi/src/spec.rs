@@ -6,6 +6,7 @@
 use crate::endpoint::{Access, BodyForm, Caching, Endpoint, Method, Tag, problems};
 use crate::endpoints::{Visit, visit_all};
 use crate::problem::{PROBLEM_MEDIA, Problem, ProblemDocument};
+use serde_json::Value;
 use std::collections::BTreeMap;
 use utoipa::openapi::header::{Header, HeaderBuilder};
 use utoipa::openapi::path::{HttpMethod, OperationBuilder, Parameter, ParameterBuilder, ParameterIn};
@@ -122,12 +123,15 @@ impl Visit for Collected {
             operation = operation.parameter(parameter);
         }
         if E::BODY != BodyForm::None {
-            let example = serde_json::to_value(&example.body).ok();
+            let mut example = serde_json::to_value(&example.body).ok();
+            let mut body =
+                RequestBodyBuilder::new().description(Some(body_description(E::BODY))).required(Some(Required::True));
+            if let (BodyForm::Document { .. }, Some(Value::String(text))) = (E::BODY, &example) {
+                example = serde_json::from_str(text).ok();
+                body = body.content("application/xml", ContentBuilder::new().schema(Some(String::schema())).build());
+            }
             let content = ContentBuilder::new().schema(Some(self.schema::<E::Body>())).example(example).build();
-            let body = RequestBodyBuilder::new()
-                .description(Some(body_description(E::BODY)))
-                .required(Some(Required::True))
-                .content("application/json", content);
+            let body = body.content("application/json", content);
             operation = operation.request_body(Some(body.build()));
         }
         operation = operation.response("200", self.reply::<E>(example.reply));
@@ -182,6 +186,7 @@ fn parameters<E: Endpoint>(path: &E::Path, query: &E::Query) -> Vec<Parameter> {
 fn body_description(form: BodyForm) -> String {
     match form {
         BodyForm::None => String::new(),
+        BodyForm::Document { bytes_max } => format!("JSON or XML, at most {} KiB.", bytes_max / 1024),
         BodyForm::Plain { bytes_max } => format!("JSON, at most {} KiB.", bytes_max / 1024),
         BodyForm::Gzip { bytes_max, inflated_bytes_max } => format!(
             "JSON, as it is or with `Content-Encoding: gzip`: at most {} KiB as sent, {} KiB once inflated.",

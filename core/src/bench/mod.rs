@@ -5,6 +5,7 @@
 //!
 //! Never a permission: the maker's manual and local rules come first, and some work is for licensed people.
 
+pub mod card;
 pub mod drill;
 pub mod grease;
 pub mod thread;

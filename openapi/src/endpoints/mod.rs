@@ -2,6 +2,7 @@
 //!
 //! Promises: [`visit_all`] passes every one of them, once; what is not passed there is neither served nor documented.
 
+pub mod bench;
 pub mod book;
 pub mod clashes;
 pub mod documents;
@@ -14,7 +15,9 @@ pub mod health;
 pub mod machines;
 pub mod me;
 pub mod sync;
+pub mod telematics;
 pub mod token;
+pub mod upkeep;
 
 use crate::endpoint::Endpoint;
 
@@ -36,9 +39,18 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<book::MachineBook>();
     visit.endpoint::<due::DueOfMachine>();
     visit.endpoint::<handover::MachineHandover>();
+    visit.endpoint::<upkeep::MachineHands>();
+    visit.endpoint::<upkeep::MachineKeeping>();
+    visit.endpoint::<upkeep::MachineRecords>();
+    visit.endpoint::<upkeep::Rules>();
     visit.endpoint::<due::Due>();
     visit.endpoint::<clashes::Clashes>();
     visit.endpoint::<findings::Findings>();
+    visit.endpoint::<telematics::Telematics>();
+    visit.endpoint::<bench::BenchThread>();
+    visit.endpoint::<bench::BenchGrease>();
+    visit.endpoint::<bench::BenchGun>();
+    visit.endpoint::<bench::BenchBearing>();
     visit.endpoint::<health::Healthz>();
     visit.endpoint::<health::Readyz>();
     visit.endpoint::<documents::Jwks>();

@@ -4,6 +4,7 @@
 //! [`Refusal`]. No HTTP here: nothing knows a header or a status.
 
 pub mod attempts;
+pub mod bench;
 pub mod books;
 pub mod codes;
 pub mod cursor;
@@ -15,8 +16,10 @@ pub mod names;
 pub mod read;
 pub mod refusal;
 pub mod sync;
+pub mod telematics;
 pub mod token;
 pub mod token_keys;
+pub mod upkeep;
 
 use crate::ambient::Ambient;
 use attempts::Attempts;

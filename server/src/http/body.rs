@@ -46,11 +46,11 @@ pub(super) async fn read(
 ) -> Result<Vec<u8>, Refusal> {
     let (bytes_max, inflated_bytes_max) = match form {
         BodyForm::None => return Ok(Vec::new()),
-        BodyForm::Plain { bytes_max } => (bytes_max, bytes_max),
+        BodyForm::Plain { bytes_max } | BodyForm::Document { bytes_max } => (bytes_max, bytes_max),
         BodyForm::Gzip { bytes_max, inflated_bytes_max } => (bytes_max, inflated_bytes_max),
     };
     let headers = request.headers();
-    check_media(headers)?;
+    check_media(headers, form)?;
     let encoding = encoding(headers, form)?;
     let bytes_max = match encoding {
         Encoding::Identity => inflated_bytes_max,
@@ -79,12 +79,22 @@ pub(super) fn single(headers: &HeaderMap, name: HeaderName) -> Result<Option<&st
     value.to_str().map(Some).map_err(|_| bad("the header holds characters beyond ASCII"))
 }
 
-fn check_media(headers: &HeaderMap) -> Result<(), Refusal> {
+/// The text of a document of another standard.
+pub(super) fn text(bytes: &[u8]) -> Result<String, Refusal> {
+    let not_utf8 = |_| Refusal::of(Problem::MalformedDocument).detail("the document is not UTF-8");
+    std::str::from_utf8(bytes).map(str::to_owned).map_err(not_utf8)
+}
+
+fn check_media(headers: &HeaderMap, form: BodyForm) -> Result<(), Refusal> {
     let media = single(headers, CONTENT_TYPE)?.unwrap_or_default();
     let (essence, parameters) = media.split_once(';').unwrap_or((media, ""));
     let charset = parameters.trim();
     let utf8 = charset.is_empty() || charset.eq_ignore_ascii_case("charset=utf-8");
-    if essence.trim().eq_ignore_ascii_case("application/json") && utf8 {
+    let taken: &[&str] = match form {
+        BodyForm::Document { .. } => &["application/json", "application/xml", "text/xml"],
+        BodyForm::None | BodyForm::Plain { .. } | BodyForm::Gzip { .. } => &["application/json"],
+    };
+    if taken.iter().any(|media| essence.trim().eq_ignore_ascii_case(media)) && utf8 {
         return Ok(());
     }
     Err(Refusal::of(Problem::UnsupportedMediaType).parameter("Content-Type"))

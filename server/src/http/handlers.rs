@@ -5,7 +5,7 @@
 
 use super::route::{Call, Serve};
 use crate::app::gate::Lane;
-use crate::app::{App, Refusal};
+use crate::app::{App, Refusal, bench};
 use pintle_core::exchange::{PROTOCOL, Pulled, SyncReply};
 use pintle_openapi::endpoints as e;
 use pintle_openapi::{List, Problem};
@@ -86,6 +86,60 @@ impl Serve for e::due::DueOfMachine {
 impl Serve for e::handover::MachineHandover {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.handover(call.caller()?, call.path.machine, &call.query).await
+    }
+}
+
+impl Serve for e::upkeep::MachineHands {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.hands(call.caller()?, call.path.machine).await
+    }
+}
+
+impl Serve for e::upkeep::MachineKeeping {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.keeping(call.caller()?, call.path.machine, &call.query).await
+    }
+}
+
+impl Serve for e::upkeep::MachineRecords {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.records(call.caller()?, call.path.machine, &call.query).await
+    }
+}
+
+impl Serve for e::upkeep::Rules {
+    async fn serve(app: &App, _: Call<Self>) -> Result<Self::Reply, Refusal> {
+        Ok(app.rules())
+    }
+}
+
+impl Serve for e::telematics::Telematics {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.telematics(call.caller()?, &call.body.0).await
+    }
+}
+
+impl Serve for e::bench::BenchThread {
+    async fn serve(_: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        bench::thread(&call.query)
+    }
+}
+
+impl Serve for e::bench::BenchGrease {
+    async fn serve(_: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        bench::grease(&call.query)
+    }
+}
+
+impl Serve for e::bench::BenchGun {
+    async fn serve(_: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        bench::gun(&call.query)
+    }
+}
+
+impl Serve for e::bench::BenchBearing {
+    async fn serve(_: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        bench::bearing(&call.query)
     }
 }
 

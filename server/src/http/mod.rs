@@ -42,9 +42,18 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::book::MachineBook>(config);
     route::serve::<e::due::DueOfMachine>(config);
     route::serve::<e::handover::MachineHandover>(config);
+    route::serve::<e::upkeep::MachineHands>(config);
+    route::serve::<e::upkeep::MachineKeeping>(config);
+    route::serve::<e::upkeep::MachineRecords>(config);
+    route::serve::<e::upkeep::Rules>(config);
     route::serve::<e::due::Due>(config);
     route::serve::<e::clashes::Clashes>(config);
     route::serve::<e::findings::Findings>(config);
+    route::serve::<e::telematics::Telematics>(config);
+    route::serve::<e::bench::BenchThread>(config);
+    route::serve::<e::bench::BenchGrease>(config);
+    route::serve::<e::bench::BenchGun>(config);
+    route::serve::<e::bench::BenchBearing>(config);
     route::serve::<e::health::Healthz>(config);
     route::serve::<e::health::Readyz>(config);
     route::serve::<e::documents::Jwks>(config);

@@ -110,6 +110,7 @@ async fn take_apart<E: Serve>(
     let value = match E::BODY {
         BodyForm::None => Value::Object(serde_json::Map::new()),
         BodyForm::Plain { .. } | BodyForm::Gzip { .. } => json::value(&bytes)?,
+        BodyForm::Document { .. } => Value::String(body::text(&bytes)?),
     };
     E::glance(&value)?;
     let body = json::typed::<E::Body>(&value)?;

@@ -21,4 +21,5 @@ mod syncing_copies;
 mod syncing_pulls;
 mod token_keys;
 mod tokens;
+mod upkeep;
 mod world;

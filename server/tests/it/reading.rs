@@ -143,7 +143,7 @@ async fn nothing_is_told_to_another_organisation(world: World) {
     let mut a1 = Phone::new(&world, "A1");
     a1.enrol(&world, &code).await;
     let theirs = a1.token(&world).await;
-    for tail in ["", "/book", "/entries", "/due", "/handover"] {
+    for tail in ["", "/book", "/entries", "/due", "/handover", "/hands", "/keeping"] {
         let target = format!("/v1/machines/{EX3}{tail}");
         assert_eq!(world.get_with(&target, &ours).await.status, 200);
         let hidden = world.get_with(&target, &theirs).await;
