@@ -14,8 +14,8 @@ use crate::store::{Glance, Tx};
 use pintle_core::book::book;
 use pintle_core::entry::EntryRef;
 use pintle_core::fact::{Choice, Fact};
+use pintle_core::permission::{Right, Role};
 use pintle_core::rules;
-use pintle_openapi::Role;
 
 /// Judges an entry that has just been added, by the machine's glance before and after it.
 ///
@@ -65,7 +65,7 @@ fn may_clear(tx: &Tx<'_>) -> Result<bool, Problem> {
     Ok(match tx.sync()? {
         None => true,
         // Where the role is not known the lesser one is safe: a new code tells it.
-        Some(sync) => !matches!(sync.role, None | Some(Role::Crew)),
+        Some(sync) => sync.role.unwrap_or(Role::Crew).may(Right::ClearHazard),
     })
 }
 

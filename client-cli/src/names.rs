@@ -46,7 +46,9 @@ impl Names {
         format!("{}-{}", self.mark(entry.device), entry.seq)
     }
 
-    fn mark(&self, device: DeviceId) -> String {
+    /// A device's short name.
+    #[must_use]
+    pub fn mark(&self, device: DeviceId) -> String {
         self.marks.get(&device).cloned().unwrap_or_else(|| format!("~{}", short(&device.to_string())))
     }
 

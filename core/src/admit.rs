@@ -8,9 +8,11 @@ use crate::chain::{self, LogHead, Seal};
 use crate::entry::{Entry, Held};
 use crate::exchange::{Aside, ClockSample, Push, PushAnswer, PushOutcome, Receipt};
 use crate::fact::Fact;
+use crate::fact::administration::{Need, need};
 use crate::fault::{Fault, code};
 use crate::ids::{DeviceId, Hash, MachineId, OrganisationId, PublicKey};
 use crate::limits::{CLOCK_OFF_MARKED_S, ENTRY_BYTES_MAX, PUSH_ENTRIES_MAX};
+use crate::permission::Role;
 use std::collections::BTreeMap;
 
 /// A push whose chain has been computed and whose seal is the device's: the work done before any transaction.
@@ -102,11 +104,22 @@ fn rule_broken(entry: &Entry, bytes: usize) -> Option<Fault> {
     Fact::read(head, entry).err()
 }
 
+/// Whose log it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Author {
+    /// A person's device, with the role it has now.
+    Person(Role),
+    /// The server itself; see [`crate::scribe`].
+    Server,
+}
+
 /// What the ledger knows of a device when a push comes in; read under the device's lock.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Known {
     /// Where the device's log ends in the ledger.
     pub head: LogHead,
+    /// Whose log it is.
+    pub author: Author,
     /// Whether the device has been revoked.
     pub revoked: bool,
     /// What is stored under the numbers from `from − 1` to `to` that exist, by number.
@@ -196,7 +209,7 @@ pub fn admit(checked: &Checked, known: &Known, clock: &ClockSample, now_ms: i64)
         .iter()
         .filter(|e| e.entry.seq() > end)
         .map(|e| {
-            let aside = aside_of(e, known.revoked, &mut machine_counts);
+            let aside = aside_of(e, known, &mut machine_counts);
             let off_s = clock_off_s(&e.entry, clock, now_ms);
             Fresh { link: e.link, entry: e.entry.clone(), bytes: e.bytes.clone(), off_s, aside }
         })
@@ -208,7 +221,7 @@ pub fn admit(checked: &Checked, known: &Known, clock: &ClockSample, now_ms: i64)
     Admission::Write { fresh, head, machine_counts }
 }
 
-fn aside_of(checked: &CheckedEntry, revoked: bool, counts: &mut BTreeMap<MachineId, u64>) -> Option<Fault> {
+fn aside_of(checked: &CheckedEntry, known: &Known, counts: &mut BTreeMap<MachineId, u64>) -> Option<Fault> {
     let mut gap = None;
     if let Ok(head) = checked.entry.head()
         && let (Some(machine), Some(mseq)) = (head.machine, head.mseq)
@@ -220,11 +233,24 @@ fn aside_of(checked: &CheckedEntry, revoked: bool, counts: &mut BTreeMap<Machine
         }
         *count = (*count).max(mseq);
     }
-    if revoked {
+    if known.revoked {
         return Some(Fault::new(code::DEVICE_REVOKED, "", "the device had been revoked before it pushed this"));
     }
-    checked.fault.clone().or(gap)
+    checked.fault.clone().or_else(|| not_permitted(&checked.entry, known.author)).or(gap)
 }
+
+/// Whether an entry's author may not have made it. It is kept all the same, and the office judges.
+fn not_permitted(entry: &Entry, author: Author) -> Option<Fault> {
+    let kind = &entry.head().ok()?.kind;
+    let permitted = match (need(kind), author) {
+        (_, Author::Server) => true,
+        (Need::Server, Author::Person(_)) => false,
+        (Need::Right(right), Author::Person(role)) => role.may(right),
+    };
+    (!permitted).then(|| Fault::new(code::NOT_PERMITTED, "/head/kind", NOT_PERMITTED_TOLD))
+}
+
+const NOT_PERMITTED_TOLD: &str = "the role of the device may not make an entry of this kind";
 
 /// How far a device's wall clock was ahead when it made an entry, in seconds, where that can be told and is over the
 /// limit that is marked. It can be told when the device has not restarted since: its monotonic clock then gives the
@@ -251,6 +277,7 @@ pub fn clock_off_s(entry: &Entry, sample: &ClockSample, now_ms: i64) -> Option<i
 fn aside_told(entry: &CheckedEntry, code: &str, place: &str) -> Aside {
     let (pointer, detail) = match &entry.fault {
         Some(fault) if fault.code == code => (fault.pointer.clone(), fault.detail.clone()),
+        _ if code == code::NOT_PERMITTED => (format!("{place}/head/kind"), NOT_PERMITTED_TOLD.to_owned()),
         _ if code == code::MACHINE_SEQUENCE_GAP => {
             (format!("{place}/head/mseq"), "the running count for this machine jumps or repeats".to_owned())
         }

@@ -3,8 +3,10 @@
 //! Promises: an entry of an unknown kind or of a later version is [`Fact::Newer`], kept and counted, never an error.
 //! Fields this version does not know are left alone. A known kind whose body breaks a rule is a fault with its place.
 
+pub mod administration;
 mod terms;
 
+use administration::{CodeCancelled, CodeMade, DeviceChanged, DeviceEnrolled, DeviceRevoked, ShareEnded, ShareMade};
 pub use terms::{Condition, MeterChange, MeterKind, Purge, Sign, Urgency};
 
 use crate::decimal::Decimal;
@@ -325,6 +327,13 @@ pub enum Fact {
     Struck(Struck),
     Settled(Settled),
     JobSet(JobSet),
+    CodeMade(CodeMade),
+    CodeCancelled(CodeCancelled),
+    DeviceEnrolled(DeviceEnrolled),
+    DeviceChanged(DeviceChanged),
+    DeviceRevoked(DeviceRevoked),
+    ShareMade(ShareMade),
+    ShareEnded(ShareEnded),
     /// Of a kind or version this program does not know: kept, forwarded, counted, not computed.
     Newer,
     /// The body is withheld from this holder.
@@ -386,6 +395,13 @@ impl Fact {
             "struck" => Fact::Struck(typed(body)?),
             "settled" => Fact::Settled(typed(body)?),
             "job_set" => Fact::JobSet(typed(body)?),
+            "code_made" => Fact::CodeMade(typed(body)?),
+            "code_cancelled" => Fact::CodeCancelled(typed(body)?),
+            "device_enrolled" => Fact::DeviceEnrolled(typed(body)?),
+            "device_changed" => Fact::DeviceChanged(typed(body)?),
+            "device_revoked" => Fact::DeviceRevoked(typed(body)?),
+            "share_made" => Fact::ShareMade(typed(body)?),
+            "share_ended" => Fact::ShareEnded(typed(body)?),
             _ => Fact::Newer,
         })
     }
@@ -417,6 +433,13 @@ impl Fact {
             Fact::Struck(f) => map("struck", f),
             Fact::Settled(f) => map("settled", f),
             Fact::JobSet(f) => map("job_set", f),
+            Fact::CodeMade(f) => map("code_made", f),
+            Fact::CodeCancelled(f) => map("code_cancelled", f),
+            Fact::DeviceEnrolled(f) => map("device_enrolled", f),
+            Fact::DeviceChanged(f) => map("device_changed", f),
+            Fact::DeviceRevoked(f) => map("device_revoked", f),
+            Fact::ShareMade(f) => map("share_made", f),
+            Fact::ShareEnded(f) => map("share_ended", f),
             Fact::Newer | Fact::Withheld => None,
         }
     }
@@ -452,6 +475,7 @@ impl Fact {
             self,
             Fact::NoteLeft(_) | Fact::Corrected(_) | Fact::Struck(_) | Fact::Settled(_) | Fact::JobSet(_) | Fact::Newer
         );
+        let machine_needed = machine_needed && !self.is_administration();
         if machine_needed && head.machine.is_none() {
             return Err(Fault::new(code::MALFORMED_ENTRY, "", "an entry of this kind names a machine in its head"));
         }
@@ -610,6 +634,20 @@ mod tests {
                 json!({"matter":"twin","over":[at,{"device":"AwMDAwMDAwMDAwMDAwMDAw","seq":4}],"choice":"both"}),
             ),
             ("job_set", json!({"targets":[at]})),
+            ("code_made", json!({"code":"AwMDAwMDAwMDAwMDAwMDAw","role":"crew","until":"2026-05-07T07:12:33Z"})),
+            ("code_cancelled", json!({"code":"AwMDAwMDAwMDAwMDAwMDAw"})),
+            (
+                "device_enrolled",
+                json!({"device":"AgICAgICAgICAgICAgICAg","key":"AwMDAwMDAwMDAwMDAwMDAwMDAwMDAwMDAwMDAwMDAwM","mark":"K7",
+                    "role":"mechanic","code":"AwMDAwMDAwMDAwMDAwMDAw","follows":"BAQEBAQEBAQEBAQEBAQEBA"}),
+            ),
+            ("device_changed", json!({"device":"AgICAgICAgICAgICAgICAg","mark":"K8","role":"office"})),
+            ("device_revoked", json!({"device":"AgICAgICAgICAgICAgICAg"})),
+            (
+                "share_made",
+                json!({"share":"AwMDAwMDAwMDAwMDAwMDAw","machine":"BwcHBwcHBwcHBwcHBwcHBw","until":"2026-05-07T07:12:33Z","shows":["names"]}),
+            ),
+            ("share_ended", json!({"share":"AwMDAwMDAwMDAwMDAwMDAw"})),
         ] {
             let fact = read(kind, body.clone()).expect(kind);
             assert_eq!(fact.write().expect(kind), (kind, body.as_object().expect("object").clone()), "{kind}");

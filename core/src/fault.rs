@@ -40,6 +40,8 @@ pub mod code {
     pub const MACHINE_SEQUENCE_GAP: &str = "machine-sequence-gap";
     /// The device that made the entry had been revoked before it pushed it.
     pub const DEVICE_REVOKED: &str = "device-revoked";
+    /// The author's role may not make an entry of this kind, or only the server may.
+    pub const NOT_PERMITTED: &str = "not-permitted";
     /// An outside document is not of the form it should have.
     pub const MALFORMED_DOCUMENT: &str = "malformed-document";
     /// An outside document is larger than one may be.

@@ -147,6 +147,14 @@ bytes_type!(
     ClashId, 16
 );
 bytes_type!(
+    /// An enrolment code, by the first 16 bytes of its hash: names it without letting anyone in.
+    CodeId, 16
+);
+bytes_type!(
+    /// A share link, by the first 16 bytes of its hash: names it without opening it.
+    ShareId, 16
+);
+bytes_type!(
     /// A SHA-256 hash.
     Hash, 32
 );
@@ -180,6 +188,27 @@ impl Hash {
         first.copy_from_slice(&self.0[..8]);
         u64::from_be_bytes(first)
     }
+}
+
+macro_rules! named_by_hash {
+    ($($name:ident),+) => {
+        $(impl $name {
+            /// The id of what has this hash.
+            #[must_use]
+            pub fn of_hash(hash: &Hash) -> Self {
+                let mut id = [0; 16];
+                id.copy_from_slice(&hash.0[..16]);
+                Self(id)
+            }
+        })+
+    };
+}
+
+named_by_hash!(CodeId, ShareId);
+
+impl PersonId {
+    /// Stands for whoever runs the server's program: what is done at its console is done in this name.
+    pub const OPERATOR: PersonId = PersonId([0; 16]);
 }
 
 impl DeviceId {

@@ -29,9 +29,11 @@ pub mod limits;
 pub mod meter;
 pub mod moment;
 pub mod outlook;
+pub mod permission;
 pub mod plan;
 pub mod register;
 pub mod rules;
+pub mod scribe;
 pub mod telematics;
 
 pub use entry::{Entry, EntryRef, Head, Held};

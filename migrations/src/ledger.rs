@@ -45,6 +45,11 @@ pub const STEPS: &[LedgerStep] = &[
         postgres: include_str!("ledger/0002_machine_glance.postgres.sql"),
     },
     LedgerStep {
+        name: "0003_administration",
+        sqlite: include_str!("ledger/0003_administration.sqlite.sql"),
+        postgres: include_str!("ledger/0003_administration.postgres.sql"),
+    },
+    LedgerStep {
         name: "0004_token_key",
         sqlite: include_str!("ledger/0004_token_key.sqlite.sql"),
         postgres: include_str!("ledger/0004_token_key.postgres.sql"),
@@ -73,6 +78,11 @@ pub const LANDED: &[Landed] = &[
         name: "0002_machine_glance",
         sqlite_sha256: "646884f37af733d264c1221ba0c659f159d1db706c0bed015ece4e387d5a495c",
         postgres_sha256: "1e503abe95d5eb42c4d8bb68d2c8aa97a5e67751c8853f476d5675d32fa6d3b4",
+    },
+    Landed {
+        name: "0003_administration",
+        sqlite_sha256: "116637797abe9bdb8968ad5cf87d5fb235f55584a8ccc6246763e4999a709b37",
+        postgres_sha256: "76404ede257c4ed36038b99ff20034095e84c96ca4da553da33c3a3241e4a9b2",
     },
     Landed {
         name: "0004_token_key",

@@ -17,6 +17,7 @@ pub const ASIDE: &[(&str, &str)] = &[
     (code::ENTRY_TOO_LARGE, "The entry is larger than 32 KiB."),
     (code::MACHINE_SEQUENCE_GAP, "The device's running count for the machine jumps or repeats."),
     (code::DEVICE_REVOKED, "The device had been revoked before it pushed the entry."),
+    (code::NOT_PERMITTED, "The role of the device may not make an entry of this kind, or only the server may."),
     (code::BAD_TARGET, "The entry names a target that cannot be corrected, struck or settled that way."),
 ];
 

@@ -12,11 +12,10 @@ pub mod errors_page;
 pub mod list;
 pub mod names;
 pub mod problem;
-pub mod role;
 pub mod sample;
 pub mod spec;
 
 pub use endpoint::{Access, BodyForm, Endpoint, Example, Method, Nothing};
 pub use list::List;
+pub use pintle_core::permission::Role;
 pub use problem::{Problem, ProblemDocument};
-pub use role::Role;

@@ -5,6 +5,7 @@
 //!
 //! Never a secret of anyone: the keys are fixed bytes.
 
+use crate::Role;
 use crate::endpoints::bench::{BearingQuery, GreaseQuery, GunQuery, ThreadQuery};
 use crate::endpoints::book::BookReply;
 use crate::endpoints::clashes::{ClashItem, ClashSort};
@@ -17,7 +18,6 @@ use crate::endpoints::telematics::TelematicsReply;
 use crate::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, TokenRequest};
 use crate::endpoints::upkeep::{HandsReply, KeepingReply, MachineName, NO_ADVICE, RecordsReply, RuleCard, RulesReply};
 use crate::names::Names;
-use crate::role::Role;
 use pintle_core::agenda::{MachineDue, TaggedOut};
 use pintle_core::bench::card::{self, BearingCard, Card, GreaseCard, GunCard, ThreadCard};
 use pintle_core::book::{Book, book, keeping_by};

@@ -101,6 +101,7 @@ async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failu
         store: pintle_core::ids::StoreId(random(ambient).map_err(|_| random_bytes())?),
         cursor_secret: random(ambient).map_err(|_| random_bytes())?,
         token_secret: random(ambient).map_err(|_| random_bytes())?,
+        ledger_secret: random(ambient).map_err(|_| random_bytes())?,
     };
     let store = pintle_store::sql::SqlStore::open(&common.database, fresh, ambient.now_ms())
         .await

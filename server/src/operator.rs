@@ -6,11 +6,11 @@
 use crate::ambient::{Ambient, NoRandomness, random};
 use crate::app::codes;
 use crate::app::token_keys::{self, Span};
-use pintle_core::exchange::{DeviceCard, Directory};
+use pintle_core::exchange::Directory;
 use pintle_core::fact::check_name;
 use pintle_core::ids::OrganisationId;
 use pintle_core::moment::Moment;
-use pintle_store::{EarlierKeys, EnrolmentCode, Organisation, Role, Store, StoreError};
+use pintle_store::{Actor, DeviceStanding, EarlierKeys, EnrolmentCode, Organisation, Role, Store, StoreError};
 use std::cmp::Ordering;
 
 /// Why a command of the operator was not done.
@@ -71,7 +71,7 @@ impl Operator<'_> {
         }
         let mut lines = Vec::new();
         for organisation in self.store.organisations().await? {
-            if self.directory(&organisation).await?.devices.is_empty() {
+            if self.store.devices(organisation.id).await?.is_empty() {
                 lines.extend(self.owner_code(&organisation, hours, url).await?);
             }
         }
@@ -135,7 +135,9 @@ impl Operator<'_> {
         // What `shown` writes, `hash` reads; see its tests.
         let Some(hash) = codes::hash(&code) else { unreachable!("a code that cannot be read") };
         let expires_ms = now_ms.saturating_add(i64::from(hours) * 3_600_000);
-        self.store.code_add(organisation.id, &EnrolmentCode { hash, role, expires_ms }, now_ms).await?;
+        self.store
+            .code_add(Actor::operator(organisation.id), &EnrolmentCode { hash, role, expires_ms }, now_ms)
+            .await?;
         Ok(code)
     }
 
@@ -146,12 +148,13 @@ impl Operator<'_> {
     pub async fn devices(&self, organisation: Option<&str>) -> Result<Vec<String>, OperatorError> {
         let organisation = self.organisation(organisation).await?;
         let directory = self.directory(&organisation).await?;
-        let mut lines = vec![format!("{} devices of {:?}", directory.devices.len(), organisation.name)];
-        for device in &directory.devices {
+        let devices = self.store.devices(organisation.id).await?;
+        let mut lines = vec![format!("{} devices of {:?}", devices.len(), organisation.name)];
+        for device in &devices {
             let name = directory.people.iter().find(|person| person.id == device.person);
             let name = name.map_or("(no name)", |person| &person.name);
             let revoked = if device.revoked { "  revoked" } else { "" };
-            lines.push(format!("  {:4}  {}  {name}{revoked}", device.mark, device.id));
+            lines.push(format!("  {:4}  {}  {:8}  {name}{revoked}", device.mark, device.device, device.role.as_str()));
         }
         Ok(lines)
     }
@@ -162,14 +165,15 @@ impl Operator<'_> {
     /// If organisation or device are not clearly named; failures of the store.
     pub async fn revoke(&self, organisation: Option<&str>, device: &str) -> Result<Vec<String>, OperatorError> {
         let organisation = self.organisation(organisation).await?;
-        let directory = self.directory(&organisation).await?;
-        let named = |card: &&DeviceCard| card.mark.eq_ignore_ascii_case(device) || card.id.to_string() == device;
-        let card = directory.devices.iter().find(named);
+        let devices = self.store.devices(organisation.id).await?;
+        let named =
+            |card: &&DeviceStanding| card.mark.eq_ignore_ascii_case(device) || card.device.to_string() == device;
+        let card = devices.iter().find(named);
         let card = card.ok_or_else(|| OperatorError::NoSuchDevice(device.to_owned(), organisation.name.clone()))?;
-        self.store.device_revoke(organisation.id, card.id).await?;
+        self.store.device_revoke(Actor::operator(organisation.id), card.device, self.ambient.now_ms()).await?;
         Ok(vec![format!(
             "{} ({}) is revoked: what it pushes from now on is set aside, and it reads no more",
-            card.mark, card.id
+            card.mark, card.device
         )])
     }
 

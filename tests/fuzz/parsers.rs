@@ -189,6 +189,7 @@ fn sync_request(bytes: &[u8]) {
     match admit::check(push, &sample_key().public(), &request.organisation) {
         Ok(checked) => {
             let known = admit::Known {
+                author: admit::Author::Person(pintle_core::permission::Role::Owner),
                 head: LogHead::empty(&sample_key().public()),
                 revoked: false,
                 stored: std::collections::BTreeMap::new(),

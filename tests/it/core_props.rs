@@ -4,11 +4,12 @@
 //! written once; and whatever differs from what is held is a fork, at the first number that differs. A failing case
 //! prints the smallest input that fails. The laws of the fold stand with core.
 
-use pintle_core::admit::{self, Admission, Checked, Known, Refused, Stored};
+use pintle_core::admit::{self, Admission, Author, Checked, Known, Refused, Stored};
 use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::entry::{Entry, Head};
 use pintle_core::exchange::{ClockSample, Push};
 use pintle_core::ids::{DeviceId, MachineId, OrganisationId, PersonId};
+use pintle_core::permission::Role;
 use pintle_core::{Fact, canonical};
 use proptest::prelude::*;
 use serde_json::{Map, Value, json};
@@ -163,7 +164,13 @@ impl Ledger {
     fn decide(&self, checked: &Checked) -> Admission {
         // No more than the contract of `Known` promises: the numbers from `from − 1` to `to`.
         let stored = self.stored.range(checked.from - 1..=checked.seal.to).map(|(seq, s)| (*seq, s.clone())).collect();
-        let known = Known { head: self.head, revoked: false, stored, machine_counts: self.counts.clone() };
+        let known = Known {
+            head: self.head,
+            author: Author::Person(Role::Owner),
+            revoked: false,
+            stored,
+            machine_counts: self.counts.clone(),
+        };
         let at = "2026-05-04T04:00:00Z".parse().expect("a moment");
         admit::admit(checked, &known, &ClockSample { at, boot: None, up_s: None }, NOW_MS)
     }

@@ -164,6 +164,7 @@ fn assert_it_was_a_year(year: &mut Year) {
         *kinds.entry(head.kind.clone()).or_insert(0) += 1;
     }
     for (kind, least) in [
+        ("device_enrolled", 3),
         ("meter_changed", 10),
         ("corrected", 30),
         ("struck", 50),

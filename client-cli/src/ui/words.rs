@@ -96,6 +96,18 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
             vec![format!("settled {}: {choice}", over.join(" / "))]
         }
         Fact::JobSet(f) => vec![format!("{} entries put to a job", f.targets.len())],
+        Fact::CodeMade(f) => vec![format!("code made for one device ({})", f.role.as_str()), until(&f.until)],
+        Fact::CodeCancelled(_) => vec!["code cancelled".to_owned()],
+        Fact::DeviceEnrolled(f) => vec![format!("device {} let in ({})", f.mark, f.role.as_str())],
+        Fact::DeviceChanged(f) => {
+            let mut parts = vec![format!("device {} changed", names.mark(f.device))];
+            parts.extend(f.mark.iter().map(|mark| format!("now {mark}")));
+            parts.extend(f.role.map(|role| format!("now {}", role.as_str())));
+            parts
+        }
+        Fact::DeviceRevoked(f) => vec![format!("device {} revoked", names.mark(f.device))],
+        Fact::ShareMade(f) => vec!["shown to an outsider".to_owned(), names.machine(f.machine), until(&f.until)],
+        Fact::ShareEnded(_) => vec!["no longer shown to an outsider".to_owned()],
         Fact::Newer => vec!["needs a newer pintle to be read".to_owned()],
         Fact::Withheld => vec!["withheld".to_owned()],
     };
@@ -104,6 +116,10 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
         parts.push(format!("{}{source}", self::reading(reading, kind)));
     }
     parts.join(", ")
+}
+
+fn until(until: &pintle_core::moment::Moment) -> String {
+    format!("until {}", until.text())
 }
 
 fn operator(what: &str, operator: Option<pintle_core::ids::PersonId>, names: &Names) -> String {

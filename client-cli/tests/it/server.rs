@@ -4,7 +4,7 @@
 //! that one is tested with the real client elsewhere.
 
 use flate2::read::GzDecoder;
-use pintle_core::admit::{self, Admission, Known, Stored};
+use pintle_core::admit::{self, Admission, Author, Known, Stored};
 use pintle_core::chain::{LogHead, enrol_text, sync_text, verify};
 use pintle_core::entry::Held;
 use pintle_core::exchange::{
@@ -12,9 +12,9 @@ use pintle_core::exchange::{
     SyncReply, SyncRequest,
 };
 use pintle_core::ids::{Baton, DeviceId, OrganisationId, PublicKey, StoreId};
+use pintle_core::permission::Role;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use pintle_openapi::problem::{Problem, ProblemDocument};
-use pintle_openapi::role::Role;
 use std::collections::{BTreeMap, VecDeque};
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};
@@ -197,7 +197,13 @@ fn sync(state: &mut State, body: &[u8], proof: Option<&String>, act: Act) -> Vec
             let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
             let mut stored = stored(state, request.device);
             let machine_counts = BTreeMap::new();
-            let known = Known { head, revoked: false, stored: stored.clone(), machine_counts };
+            let known = Known {
+                head,
+                author: Author::Person(Role::Owner),
+                revoked: false,
+                stored: stored.clone(),
+                machine_counts,
+            };
             let admission = admit::admit(&checked, &known, &request.clock, now_ms);
             if let Admission::Write { fresh, head, .. } = &admission {
                 for one in fresh {

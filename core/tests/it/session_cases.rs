@@ -2,7 +2,7 @@
 //!
 //! Both ends here are memory; what is tested is the protocol: nothing lost, nothing doubled, and an end to it.
 
-use pintle_core::admit::{self, Admission, Known, Stored};
+use pintle_core::admit::{self, Admission, Author, Known, Stored};
 use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::device::{
     Apply, Effect, Input, NetworkFailure, Notice, Outgoing, Refusal, Session, Standing, Stop, check_page,
@@ -15,6 +15,7 @@ use pintle_core::exchange::{
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey, RequestId, StoreId};
 use pintle_core::limits::NETWORK_TRIES_MAX;
 use pintle_core::moment::Moment;
+use pintle_core::permission::Role;
 use proptest::prelude::*;
 use std::collections::BTreeMap;
 
@@ -40,7 +41,13 @@ impl Server {
             Some(push) => {
                 let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
                 let mut stored = self.stored(request.device);
-                let known = Known { head, revoked: false, stored: stored.clone(), machine_counts: BTreeMap::new() };
+                let known = Known {
+                    head,
+                    author: Author::Person(Role::Owner),
+                    revoked: false,
+                    stored: stored.clone(),
+                    machine_counts: BTreeMap::new(),
+                };
                 let admission = admit::admit(&checked, &known, &request.clock, NOW_S * 1000);
                 if let Admission::Write { fresh, head, .. } = &admission {
                     for one in fresh {

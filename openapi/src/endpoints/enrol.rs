@@ -2,9 +2,9 @@
 //!
 //! Promises: the same code with the same key is answered the same way again, so that a lost reply does no harm.
 
+use crate::Role;
 use crate::endpoint::{Access, BodyForm, Endpoint, Example, Method, Nothing, SMALL_BODY_BYTES_MAX, Tag};
 use crate::problem::Problem;
-use crate::role::Role;
 use crate::sample;
 use pintle_core::exchange::Person;
 use pintle_core::ids::{Baton, DeviceId, OrganisationId, PublicKey, Signature, StoreId};

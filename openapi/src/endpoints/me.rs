@@ -4,9 +4,9 @@
 //! Never another device's or person's.
 
 use super::enrol::OrganisationCard;
+use crate::Role;
 use crate::endpoint::{Access, Endpoint, Example, Method, Nothing, Tag};
 use crate::problem::Problem;
-use crate::role::Role;
 use crate::sample;
 use pintle_core::exchange::Person;
 use pintle_core::ids::DeviceId;

@@ -3,13 +3,13 @@
 //! Promises: nothing is spent or written before key and signature have been checked; a failed code counts against the
 //! caller's address.
 
-use super::{App, Refusal, codes, role};
+use super::{App, Refusal, codes};
 use crate::ambient::random;
 use crate::limits::CLIENT_MIN;
 use pintle_core::chain::{enrol_text, usable_key, verify};
 use pintle_core::exchange::Person;
 use pintle_core::fact::check_name;
-use pintle_core::ids::{Baton, DeviceId};
+use pintle_core::ids::{Baton, DeviceId, PersonId};
 use pintle_openapi::Problem;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use pintle_store::{Enrolled, Enrolment};
@@ -49,6 +49,10 @@ impl App {
             return Err(Refusal::of(Problem::OutOfRange).pointer("/mark").detail(detail));
         }
         check_person(&request.person, "/person/name")?;
+        if request.person.id == PersonId::OPERATOR {
+            let detail = "this id stands for the server's console and is no person's";
+            return Err(Refusal::of(Problem::OutOfRange).pointer("/person/id").detail(detail));
+        }
         if !usable_key(&request.key) {
             return Err(Refusal::of(Problem::BadKey).pointer("/key"));
         }
@@ -60,7 +64,7 @@ impl App {
         let baton = Baton(random(self.ambient())?);
         let EnrolRequest { key, mark, person, .. } = request;
         let enrolled = self.store.enrol(&Enrolment { code, key, mark, person, baton, now_ms }).await?;
-        let (organisation, mark, as_role) = match enrolled {
+        let (organisation, mark, role) = match enrolled {
             Enrolled::In { organisation, mark, role } => (organisation, mark, role),
             Enrolled::NoSuchCode => return Err(unknown()),
             Enrolled::KeyRefused => return Err(Refusal::of(Problem::KeyRefused).pointer("/key")),
@@ -73,7 +77,7 @@ impl App {
             organisation: OrganisationCard { id: organisation.id, name: organisation.name },
             device,
             mark,
-            role: role(as_role),
+            role,
             store: identity.store,
             epoch: self.store.epoch().await?,
             baton,

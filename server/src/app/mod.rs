@@ -28,7 +28,8 @@ use fleet::Fleets;
 use gate::{Gate, Rates, Room};
 use pintle_core::Held;
 use pintle_core::exchange::Pulled;
-use pintle_store::{DeviceRecord, Role, Store};
+use pintle_core::permission::Right;
+use pintle_store::{DeviceRecord, Store};
 pub use refusal::{Particulars, Refusal};
 use std::sync::Arc;
 use std::sync::atomic::AtomicU64;
@@ -96,21 +97,12 @@ pub struct Caller {
     pub device: DeviceRecord,
 }
 
-fn role(role: Role) -> pintle_openapi::Role {
-    match role {
-        Role::Crew => pintle_openapi::Role::Crew,
-        Role::Mechanic => pintle_openapi::Role::Mechanic,
-        Role::Office => pintle_openapi::Role::Office,
-        Role::Owner => pintle_openapi::Role::Owner,
-    }
-}
-
 /// An entry of the ledger as a device gets it: the office part only if its role reads it, or it made the entry itself.
 fn delivered(held: Held, to: &DeviceRecord) -> Result<Pulled, Refusal> {
     let (Some(position), Some(received_ms)) = (held.position, held.received_ms) else {
         return Err(Refusal::internal("the ledger gave an entry without a position"));
     };
-    let whole = to.role.reads_office() || held.device == to.device;
+    let whole = to.role.may(Right::ReadOffice) || held.device == to.device;
     let entry = if whole { held.entry } else { held.entry.withhold("office") };
     Ok(Pulled {
         position,

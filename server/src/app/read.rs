@@ -4,7 +4,7 @@
 //! Pages are cut by key, so that what is added meanwhile neither repeats nor hides an item.
 
 use super::fleet::{Machine, Machines};
-use super::{App, Caller, Refusal, delivered, role};
+use super::{App, Caller, Refusal, delivered};
 use pintle_core::MachineId;
 use pintle_core::book::Finding;
 use pintle_core::clash::Side;
@@ -42,7 +42,7 @@ impl App {
             device: device.device,
             mark: device.mark.clone(),
             person: person.unwrap_or(Person { id: device.person, name: String::new() }),
-            role: role(device.role),
+            role: device.role,
         })
     }
 

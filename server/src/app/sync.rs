@@ -109,7 +109,7 @@ impl App {
         let ours = request.store == self.store.identity().store && request.epoch == epoch;
         let presented = if ours { request.baton } else { device.baton };
         let next = Baton(random(self.ambient())?);
-        Ok(match self.store.baton(scope, presented, next).await? {
+        Ok(match self.store.baton(scope, presented, next, self.ambient.now_ms()).await? {
             BatonJudged::Current => BatonNow { next, copy: false },
             BatonJudged::Before(current) => BatonNow { next: current, copy: false },
             BatonJudged::Old if ours => {

@@ -7,15 +7,21 @@
 //!
 //! Never: HTTP, the clock, a decision of its own. Decisions are `pintle_core::admit`'s, taken inside the transaction.
 
+mod facts;
 mod ledger;
 pub mod memory;
+mod office;
 pub mod sql;
 
 use async_trait::async_trait;
+pub use office::{Actor, Changed, DeviceChange, DeviceStanding, NewShare, OpenCode, Share};
 use pintle_core::admit::{Admission, Checked};
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, Wanted};
-use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, StoreId};
+use pintle_core::ids::{
+    Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, ShareId, StoreId,
+};
+pub use pintle_core::permission::Role;
 use pintle_core::{Entry, Fault, Held};
 
 /// What a storage operation can fail with. Expected outcomes are values, these are surprises.
@@ -75,6 +81,8 @@ pub struct Identity {
     pub cursor_secret: [u8; 32],
     /// Secret seed of the key that signs access tokens; never signs anything else.
     pub token_secret: [u8; 32],
+    /// Secret from which the keys of the server's own logs come; see `pintle_core::scribe`.
+    pub ledger_secret: [u8; 32],
 }
 
 /// Random bytes a new database needs; the caller makes them.
@@ -86,6 +94,8 @@ pub struct FreshSecrets {
     pub cursor_secret: [u8; 32],
     /// For [`Identity::token_secret`].
     pub token_secret: [u8; 32],
+    /// For [`Identity::ledger_secret`].
+    pub ledger_secret: [u8; 32],
 }
 
 /// An organisation.
@@ -95,44 +105,6 @@ pub struct Organisation {
     pub id: OrganisationId,
     /// Its name.
     pub name: String,
-}
-
-/// What a person may do.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
-    /// Records and reads the machines.
-    Crew,
-    /// As crew; may clear findings.
-    Mechanic,
-    /// Reads prices, bills.
-    Office,
-    /// Everything.
-    Owner,
-}
-
-impl Role {
-    /// As it is stored and written.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Role::Crew => "crew",
-            Role::Mechanic => "mechanic",
-            Role::Office => "office",
-            Role::Owner => "owner",
-        }
-    }
-
-    /// From its text.
-    #[must_use]
-    pub fn parse(text: &str) -> Option<Self> {
-        [Role::Crew, Role::Mechanic, Role::Office, Role::Owner].into_iter().find(|role| role.as_str() == text)
-    }
-
-    /// Whether the office part of entries (job, prices, customer) is for this role.
-    #[must_use]
-    pub fn reads_office(self) -> bool {
-        matches!(self, Role::Office | Role::Owner)
-    }
 }
 
 /// The right to act as a device: made only after its signature has been verified.
@@ -336,27 +308,22 @@ pub trait Store: Send + Sync + 'static {
     /// All organisations, by name. For the operator of the server only.
     async fn organisations(&self) -> StoreResult<Vec<Organisation>>;
 
-    /// Stores an enrolment code.
-    async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()>;
-
     /// Lets a device in: spends the code, writes the device and its person, raises the directory's version. All or
     /// nothing.
     ///
     /// The same code and key again are [`Enrolled::In`] again, also after the code's end, and hand on to the new baton:
     /// the reply may have been lost. A device of the organisation that shows a fresh code (its database is gone, its
     /// key is not) keeps its mark and log and gets the code's role and the person of the enrolment. A mark that
-    /// another device of the organisation has, whatever its case, gets the first free digit from 2.
+    /// another device of the organisation has, whatever its case, gets the first free digit from 2. Nobody is let in as
+    /// [`PersonId::OPERATOR`]: that is a failure.
     async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled>;
 
     /// The device, if it is enrolled. A device id belongs to one organisation at most.
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>>;
 
-    /// Revokes a device and raises the directory's version. What it pushes from then on is set aside. Says whether the
-    /// organisation has such a device; a second time changes nothing.
-    async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool>;
-
-    /// Judges the baton a device presents, and hands on to `next` if it is the current one. One transaction.
-    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton) -> StoreResult<BatonJudged>;
+    /// Judges the baton a device presents, and hands on to `next` if it is the current one: the device has then
+    /// exchanged something at `now_ms`. One transaction.
+    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton, now_ms: i64) -> StoreResult<BatonJudged>;
 
     /// Stores which machines a device wants.
     async fn wanted_set(&self, scope: DeviceScope, wanted: &Wanted) -> StoreResult<()>;
@@ -398,8 +365,8 @@ pub trait Store: Send + Sync + 'static {
     /// The link at a position, or none if the ledger is shorter. Position 0 has [`Hash::ZERO`].
     async fn link_at(&self, organisation: OrganisationId, position: u64) -> StoreResult<Option<Hash>>;
 
-    /// Adds the people of the list whose ids the organisation does not have yet; never renames. Raises the directory's
-    /// version if it added one.
+    /// Adds the people of the list whose ids the organisation does not have yet; never renames, and passes over
+    /// [`PersonId::OPERATOR`], which nobody names. Raises the directory's version if it added one.
     async fn people_add(&self, organisation: OrganisationId, people: &[Person]) -> StoreResult<()>;
 
     /// The directory, if its version is not `held`.
@@ -444,6 +411,46 @@ pub trait Store: Send + Sync + 'static {
 
     /// Keeps views, each in place of what was kept before, all or none of them.
     async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()>;
+
+    /// Stores an enrolment code, and writes it down.
+    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()>;
+
+    /// The codes that may still be used, the one that ends first first.
+    async fn codes(&self, organisation: OrganisationId, now_ms: i64) -> StoreResult<Vec<OpenCode>>;
+
+    /// Cancels an open code, and writes it down; says whether the organisation had such an open one.
+    async fn code_cancel(&self, actor: Actor, code: CodeId, now_ms: i64) -> StoreResult<bool>;
+
+    /// People's devices, by mark: without the server's own.
+    async fn devices(&self, organisation: OrganisationId) -> StoreResult<Vec<DeviceStanding>>;
+
+    /// Gives a device another mark, role or both, writes it down and raises the directory's version. A mark that
+    /// another device has or had, whatever its case, is taken. The last owner's device keeps its role, unless the
+    /// operator says otherwise.
+    async fn device_change(
+        &self,
+        actor: Actor,
+        device: DeviceId,
+        change: &DeviceChange,
+        now_ms: i64,
+    ) -> StoreResult<Changed>;
+
+    /// Revokes a device, writes it down and raises the directory's version. What it pushes from then on is set aside.
+    /// The last owner's device is revoked by the operator only.
+    async fn device_revoke(&self, actor: Actor, device: DeviceId, now_ms: i64) -> StoreResult<Changed>;
+
+    /// Stores a share link, and writes it down.
+    async fn share_add(&self, actor: Actor, share: &NewShare, now_ms: i64) -> StoreResult<()>;
+
+    /// The share links of an organisation, ended ones too, the newest first, at most `limit`.
+    async fn shares(&self, organisation: OrganisationId, limit: usize) -> StoreResult<Vec<Share>>;
+
+    /// Ends a share link, and writes it down; says whether the organisation had such an open one.
+    async fn share_end(&self, actor: Actor, share: ShareId, now_ms: i64) -> StoreResult<bool>;
+
+    /// The share link of this hash, if it lives, counted as opened. The one method without an organisation: the link
+    /// itself is the right.
+    async fn share_open(&self, hash: Hash, now_ms: i64) -> StoreResult<Option<Share>>;
 
     /// The keys that sign access tokens beside [`Identity::token_secret`], in their order.
     async fn token_keys(&self) -> StoreResult<Vec<TokenKeyRecord>>;
@@ -534,6 +541,14 @@ pub fn corrupt(table: &'static str, row: impl ToString, column: &'static str, fa
 fn storable<'a>(act: &'static str, texts: impl IntoIterator<Item = &'a str>) -> StoreResult<()> {
     if texts.into_iter().any(|text| text.contains('\0')) {
         return Err(StoreError::Failed { act, detail: "a text holds U+0000".into() });
+    }
+    Ok(())
+}
+
+/// Refuses a device in the name of the server's operator, to whom rules do not apply that hold for people.
+fn not_the_operator(act: &'static str, person: &Person) -> StoreResult<()> {
+    if person.id == PersonId::OPERATOR {
+        return Err(StoreError::Failed { act, detail: "the operator's id is no person's".into() });
     }
     Ok(())
 }

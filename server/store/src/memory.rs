@@ -5,19 +5,20 @@
 //!
 //! Never: the disk, a clock, randomness.
 
-use crate::ledger::{
-    Candidate, LedgerEnd, LedgerRow, MachineDigests, PagePlan, append, branch_of, folded, free_mark, machine_of,
-};
+mod office;
+
+use crate::ledger::{Candidate, LedgerEnd, LedgerRow, MachineDigests, PagePlan, append, branch_of, machine_of};
 use crate::{
-    BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, FreshSecrets,
-    Identity, MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreError, StoreResult,
-    TokenKeyRecord, ViewSort, corrupt, same_device, storable,
+    Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
+    Enrolled, Enrolment, EnrolmentCode, FreshSecrets, Identity, MachineHead, MachineView, NewShare, OpenCode,
+    Organisation, Page, PageAsk, Pushed, Share, Store, StoreError, StoreResult, TokenKeyRecord, ViewSort, corrupt,
+    not_the_operator, same_device, storable,
 };
 use async_trait::async_trait;
 use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
-use pintle_core::chain::{LogHead, Seal};
+use pintle_core::chain::Seal;
 use pintle_core::exchange::{ClockSample, DeviceCard, Digest, Directory, Person, Wanted};
-use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId};
+use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, ShareId};
 use pintle_core::{Entry, Held};
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Bound;
@@ -57,6 +58,9 @@ struct State {
     token_keys: BTreeMap<String, TokenKeyRecord>,
     /// Until when each is remembered, in seconds since 1970.
     assertions: BTreeMap<Hash, i64>,
+    shares: BTreeMap<Hash, Share>,
+    /// Marks that devices had once, folded, and whose they were.
+    marks_past: BTreeMap<(OrganisationId, String), DeviceId>,
     /// How often the ledger went back; the epoch is one more.
     went_back: u64,
 }
@@ -86,6 +90,10 @@ struct Device {
     record: DeviceRecord,
     positions: BTreeMap<u64, u64>,
     machine_counts: BTreeMap<MachineId, u64>,
+    enrolled_ms: i64,
+    last_ms: Option<i64>,
+    /// Whether it is the server's own log.
+    is_server: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -93,14 +101,16 @@ struct Code {
     organisation: OrganisationId,
     code: EnrolmentCode,
     spent_by: Option<DeviceId>,
+    made_ms: i64,
+    cancelled: bool,
 }
 
 impl MemoryStore {
     /// A new, empty database.
     #[must_use]
     pub fn new(secrets: FreshSecrets) -> Self {
-        let FreshSecrets { store, cursor_secret, token_secret } = secrets;
-        let identity = Identity { store, cursor_secret, token_secret };
+        let FreshSecrets { store, cursor_secret, token_secret, ledger_secret } = secrets;
+        let identity = Identity { store, cursor_secret, token_secret, ledger_secret };
         Self { identity, inner: Mutex::default() }
     }
 
@@ -180,57 +190,6 @@ impl State {
             .ok_or_else(|| no_such(act, "device of the organisation"))
     }
 
-    fn enrol(&mut self, enrolment: &Enrolment) -> StoreResult<Enrolled> {
-        let device = DeviceId::of_key(&enrolment.key);
-        let Some(code) = self.codes.get_mut(&enrolment.code) else { return Ok(Enrolled::NoSuchCode) };
-        let again = code.spent_by == Some(device);
-        if code.spent_by.is_some() && !again {
-            return Ok(Enrolled::CodeUsed);
-        }
-        if !again && code.code.expires_ms <= enrolment.now_ms {
-            return Ok(Enrolled::NoSuchCode);
-        }
-        let known = self.devices.get_mut(&device);
-        if known.as_ref().is_some_and(|d| d.record.revoked || d.record.organisation != code.organisation) {
-            return Ok(Enrolled::KeyRefused);
-        }
-        let ledger = self.organisations.get_mut(&code.organisation).ok_or_else(|| no_such("enrol", "organisation"))?;
-        code.spent_by = Some(device);
-        let organisation = Organisation { id: code.organisation, name: ledger.name.clone() };
-        let role = code.code.role;
-        if let Some(known) = known {
-            let record = &mut known.record;
-            (record.baton_before, record.baton) = (record.baton, enrolment.baton);
-            if !again {
-                record.role = role;
-                record.person = enrolment.person.id;
-                ledger.people.entry(enrolment.person.id).or_insert_with(|| enrolment.person.name.clone());
-                ledger.directory_version += 1;
-            }
-            return Ok(Enrolled::In { organisation, mark: record.mark.clone(), role: record.role });
-        }
-        ledger.people.entry(enrolment.person.id).or_insert_with(|| enrolment.person.name.clone());
-        ledger.directory_version += 1;
-        let others = self.devices.values().filter(|d| d.record.organisation == organisation.id);
-        let mark = free_mark(&enrolment.mark, &others.map(|d| folded(&d.record.mark)).collect());
-        let record = DeviceRecord {
-            organisation: organisation.id,
-            device,
-            key: enrolment.key,
-            mark: mark.clone(),
-            person: enrolment.person.id,
-            role,
-            revoked: false,
-            head: LogHead::empty(&enrolment.key),
-            baton: enrolment.baton,
-            baton_before: enrolment.baton,
-            wanted: Wanted::default(),
-        };
-        let device_row = Device { record, positions: BTreeMap::new(), machine_counts: BTreeMap::new() };
-        self.devices.insert(device, device_row);
-        Ok(Enrolled::In { organisation, mark, role })
-    }
-
     fn push(&mut self, scope: DeviceScope, checked: &Checked, clock: &ClockSample, now_ms: i64) -> StoreResult<Pushed> {
         let device = self.device("push", scope)?.clone();
         let ledger = self.ledger("push", scope.organisation)?;
@@ -240,6 +199,7 @@ impl State {
         };
         let known = Known {
             head: device.record.head,
+            author: device.author(),
             revoked: device.record.revoked,
             stored: stored(&device, ledger),
             machine_counts: device.machine_counts.clone(),
@@ -406,42 +366,21 @@ impl Store for MemoryStore {
         })
     }
 
-    async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, _now_ms: i64) -> StoreResult<()> {
-        self.write("code_add", |state| {
-            state.ledger("code_add", organisation)?;
-            if state.codes.contains_key(&code.hash) {
-                return Err(StoreError::Failed { act: "code_add", detail: "there is such a code already".into() });
-            }
-            state.codes.insert(code.hash, Code { organisation, code: code.clone(), spent_by: None });
-            Ok(())
-        })
-    }
-
     async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled> {
         storable("enrol", [enrolment.mark.as_str(), enrolment.person.name.as_str()])?;
-        self.write("enrol", |state| state.enrol(enrolment))
+        not_the_operator("enrol", &enrolment.person)?;
+        self.administer("enrol", |state| state.enrol(&self.identity.ledger_secret, enrolment))
     }
 
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {
         self.read("device", |state| Ok(state.devices.get(&device).map(|device| device.record.clone())))
     }
 
-    async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool> {
-        self.write("device_revoke", |state| {
-            let Ok(found) = state.device("device_revoke", DeviceScope { organisation, device }) else {
-                return Ok(false);
-            };
-            if !std::mem::replace(&mut found.record.revoked, true) {
-                state.ledger("device_revoke", organisation)?.directory_version += 1;
-            }
-            Ok(true)
-        })
-    }
-
-    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton) -> StoreResult<BatonJudged> {
+    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton, now_ms: i64) -> StoreResult<BatonJudged> {
         self.write("baton", |state| {
-            let record = &mut state.device("baton", scope)?.record;
+            let Device { record, last_ms, .. } = state.device("baton", scope)?;
             Ok(if presented == record.baton {
+                *last_ms = Some(now_ms);
                 (record.baton_before, record.baton) = (record.baton, next);
                 BatonJudged::Current
             } else if presented == record.baton_before {
@@ -536,7 +475,7 @@ impl Store for MemoryStore {
         self.write("people_add", |state| {
             let ledger = state.ledger("people_add", organisation)?;
             let before = ledger.people.len();
-            for person in people {
+            for person in people.iter().filter(|person| person.id != PersonId::OPERATOR) {
                 ledger.people.entry(person.id).or_insert_with(|| person.name.clone());
             }
             ledger.directory_version += u64::from(ledger.people.len() > before);
@@ -657,6 +596,55 @@ impl Store for MemoryStore {
             state.assertions.retain(|_, until_s| *until_s >= now_s);
             Ok(true)
         })
+    }
+
+    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()> {
+        self.administer("code_add", |state| state.code_add(&self.identity.ledger_secret, actor, code, now_ms))
+    }
+
+    async fn codes(&self, organisation: OrganisationId, now_ms: i64) -> StoreResult<Vec<OpenCode>> {
+        self.read("codes", |state| Ok(state.codes(organisation, now_ms)))
+    }
+
+    async fn code_cancel(&self, actor: Actor, code: CodeId, now_ms: i64) -> StoreResult<bool> {
+        self.administer("code_cancel", |state| state.code_cancel(&self.identity.ledger_secret, actor, code, now_ms))
+    }
+
+    async fn devices(&self, organisation: OrganisationId) -> StoreResult<Vec<DeviceStanding>> {
+        self.read("devices", |state| Ok(state.standings(organisation)))
+    }
+
+    async fn device_change(
+        &self,
+        actor: Actor,
+        device: DeviceId,
+        change: &DeviceChange,
+        now_ms: i64,
+    ) -> StoreResult<Changed> {
+        storable("device_change", change.mark.as_deref())?;
+        let secret = &self.identity.ledger_secret;
+        self.administer("device_change", |state| state.device_change(secret, actor, device, change, now_ms))
+    }
+
+    async fn device_revoke(&self, actor: Actor, device: DeviceId, now_ms: i64) -> StoreResult<Changed> {
+        let secret = &self.identity.ledger_secret;
+        self.administer("device_revoke", |state| state.device_revoke(secret, actor, device, now_ms))
+    }
+
+    async fn share_add(&self, actor: Actor, share: &NewShare, now_ms: i64) -> StoreResult<()> {
+        self.administer("share_add", |state| state.share_add(&self.identity.ledger_secret, actor, share, now_ms))
+    }
+
+    async fn shares(&self, organisation: OrganisationId, limit: usize) -> StoreResult<Vec<Share>> {
+        self.read("shares", |state| Ok(state.shares(organisation, limit)))
+    }
+
+    async fn share_end(&self, actor: Actor, share: ShareId, now_ms: i64) -> StoreResult<bool> {
+        self.administer("share_end", |state| state.share_end(&self.identity.ledger_secret, actor, share, now_ms))
+    }
+
+    async fn share_open(&self, hash: Hash, now_ms: i64) -> StoreResult<Option<Share>> {
+        self.write("share_open", |state| Ok(state.share_open(hash, now_ms)))
     }
 }
 

@@ -6,9 +6,10 @@
 use crate::on_every_store;
 use crate::phone::Phone;
 use crate::world::World;
+use pintle_core::ids::PersonId;
+use pintle_openapi::Role as WireRole;
 use pintle_openapi::endpoints::enrol::EnrolReply;
 use pintle_openapi::endpoints::me::MeReply;
-use pintle_openapi::role::Role as WireRole;
 use pintle_server::limits::{ENROL_FAILURES_MAX, ENROL_WINDOW_MS};
 use pintle_store::Role;
 use serde_json::{Value, json};
@@ -83,6 +84,7 @@ async fn what_is_refused_spends_nothing(world: World) {
         ("/person/name", json!("a\u{202e}b"), 422, "bad-text", "/person/name"),
         ("/person/name", json!("a\u{0}b"), 422, "bad-text", "/person/name"),
         ("/person/id", json!("x"), 422, "malformed-request", "/person/id"),
+        ("/person/id", json!(PersonId::OPERATOR), 422, "out-of-range", "/person/id"),
         ("/proof", json!("x"), 422, "malformed-request", "/proof"),
         ("/proof", json!("A".repeat(86)), 422, "bad-signature", "/proof"),
     ];

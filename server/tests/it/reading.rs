@@ -5,7 +5,7 @@
 
 use crate::on_every_store;
 use crate::phone::Phone;
-use crate::world::World;
+use crate::world::{World, recorded};
 use actix_web::test::TestRequest;
 use pintle_core::Held;
 use pintle_core::book::book;
@@ -52,8 +52,9 @@ async fn all_entries(world: &World, machine: MachineId, token: &str) -> Vec<Pull
 
 async fn a_book_is_what_the_fold_says(world: World) {
     let (k7, m2, token) = story(&world).await;
+    let start = world.end().await - (k7.log.len() + m2.log.len()) as u64;
     let entries = all_entries(&world, EX3, &token).await;
-    assert_eq!(entries.iter().map(|p| p.position).collect::<Vec<_>>(), [1, 2, 4, 5, 6, 7]);
+    assert_eq!(entries.iter().map(|p| p.position - start).collect::<Vec<_>>(), [1, 2, 4, 5, 6, 7]);
     let held: Vec<Held> = entries.into_iter().map(Held::from).collect();
     let expected = serde_json::to_string(&book(EX3, &held)).expect("JSON");
     for _ in 0..2 {
@@ -162,8 +163,11 @@ async fn nothing_is_told_to_another_organisation(world: World) {
     let due: DueReply = world.get_with("/v1/due", &theirs).await.reply();
     assert!(due.due.is_empty() && due.next.is_none() && due.names == Names::default());
     let reply = a1.sync(&world, 1).await;
-    assert_eq!((reply.pull.entries.len(), reply.pull.position, reply.pull.digest.count), (0, 0, 0));
-    assert_eq!(reply.directory.expect("a directory").devices.len(), 1);
+    // Their own code and device are written down, and that is all.
+    assert_eq!((recorded(&reply.pull.entries).len(), reply.pull.position, reply.pull.digest.count), (0, 2, 2));
+    let mut marks: Vec<_> = reply.directory.expect("a directory").devices.into_iter().map(|card| card.mark).collect();
+    marks.sort_unstable();
+    assert_eq!(marks, ["A1", "SV"]);
     // The same machine id in another organisation is another machine.
     a1.record(EX3, 0, "machine_added", json!({"name": "theirs"}));
     a1.sync(&world, 1).await;

@@ -122,12 +122,14 @@ fn refused(server: &Server, phone: &Phone, token: &str, secrets: &mut Secrets) {
 /// The secrets that the database holds.
 fn of_the_database(folder: &Path, secrets: &mut Secrets) {
     let url = format!("sqlite:{}?mode=rwc", folder.join("pintle.db").display());
-    let fresh = FreshSecrets { store: StoreId([0; 16]), cursor_secret: [0; 32], token_secret: [0; 32] };
+    let fresh =
+        FreshSecrets { store: StoreId([0; 16]), cursor_secret: [0; 32], token_secret: [0; 32], ledger_secret: [0; 32] };
     actix_web::rt::System::new().block_on(async {
         let store = SqlStore::open(&url, fresh, 0).await.expect("a database");
         assert_ne!(store.identity().token_secret, [0; 32], "it is the server's own");
         secrets.note_bytes("secret of cursors", &store.identity().cursor_secret);
         secrets.note_bytes("secret of tokens", &store.identity().token_secret);
+        secrets.note_bytes("secret of the server's logs", &store.identity().ledger_secret);
         for key in store.token_keys().await.expect("keys") {
             secrets.note_bytes("key of tokens", &key.seed);
         }

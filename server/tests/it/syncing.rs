@@ -5,7 +5,7 @@
 
 use crate::on_every_store;
 use crate::phone::Phone;
-use crate::world::{BEGIN_MS, World};
+use crate::world::{BEGIN_MS, World, recorded};
 use pintle_core::chain::DeviceKey;
 use pintle_core::exchange::{PullOutcome, PushOutcome, Receipt};
 use pintle_core::ids::MachineId;
@@ -22,24 +22,30 @@ pub fn machine_of(phone: &Phone) -> MachineId {
 async fn a_day_goes_out_and_comes_in(world: World) {
     let mut k7 = world.phone("K7", Role::Crew).await;
     let mut m2 = world.phone("M2", Role::Crew).await;
+    let start = world.end().await;
     k7.record(EX3, 0, "machine_added", json!({"name": "EX3"}));
     k7.record(EX3, 5, "meter_read", json!({"reading": "1204.5"}));
     let reply = k7.sync(&world, 1).await;
     assert_eq!(reply.push.outcome, PushOutcome::Accepted);
-    assert_eq!(reply.push.held, [Receipt { from: 1, to: 2, position: 1, received_ms: BEGIN_MS, off_s: None }]);
+    assert_eq!(reply.push.held, [Receipt { from: 1, to: 2, position: start + 1, received_ms: BEGIN_MS, off_s: None }]);
     assert_eq!((reply.log, reply.push.aside.len()), (k7.head(), 0));
     assert_eq!(reply.pull.outcome, PullOutcome::Page);
-    assert_eq!((reply.pull.entries.len(), reply.pull.position, reply.pull.more), (0, 2, false));
-    assert_eq!(reply.directory.expect("a directory").devices.len(), 2);
+    assert_eq!((recorded(&reply.pull.entries).len(), reply.pull.position, reply.pull.more), (0, start + 2, false));
+    assert_eq!(reply.pull.entries.len() as u64, start, "what the server has written down comes like anyone's entries");
+    let mut marks: Vec<_> = reply.directory.expect("a directory").devices.into_iter().map(|card| card.mark).collect();
+    marks.sort_unstable();
+    assert_eq!(marks, ["K7", "M2", "SV"]);
 
     let reply = m2.sync(&world, 1).await;
     assert_eq!(reply.push.outcome, PushOutcome::None);
-    let pulled: Vec<_> = reply.pull.entries.iter().map(|p| (p.position, p.device, p.link)).collect();
-    assert_eq!(pulled, [(1, k7.id(), k7.links[1].link), (2, k7.id(), k7.links[2].link)]);
-    assert_eq!(reply.pull.entries[1].entry, k7.log[1], "entries arrive as they were made");
-    assert_eq!(reply.pull.seals.len(), 1);
-    assert_eq!(reply.pull.digest.count, 2);
-    assert!(pintle_core::chain::verify_seal(&k7.key().public(), &k7.organisation, &reply.pull.seals[0]));
+    let from_k7 = recorded(&reply.pull.entries);
+    let pulled: Vec<_> = from_k7.iter().map(|p| (p.position, p.device, p.link)).collect();
+    assert_eq!(pulled, [(start + 1, k7.id(), k7.links[1].link), (start + 2, k7.id(), k7.links[2].link)]);
+    assert_eq!(from_k7[1].entry, k7.log[1], "entries arrive as they were made");
+    let seals: Vec<_> = reply.pull.seals.iter().filter(|seal| seal.device == k7.id()).collect();
+    assert_eq!(seals.len(), 1);
+    assert_eq!(reply.pull.digest.count, start + 2);
+    assert!(pintle_core::chain::verify_seal(&k7.key().public(), &k7.organisation, seals[0]));
 
     let reply = m2.sync(&world, 1).await;
     assert_eq!((reply.pull.entries.len(), reply.directory), (0, None), "an idle exchange brings nothing");
@@ -48,6 +54,7 @@ async fn a_day_goes_out_and_comes_in(world: World) {
 /// The reply was lost: the same bytes get the same places and the same baton.
 async fn the_same_bytes_again_change_nothing(world: World) {
     let mut k7 = world.phone("K7", Role::Crew).await;
+    let start = world.end().await;
     k7.record(EX3, 0, "meter_read", json!({"reading": "1"}));
     let body = serde_json::to_vec(&k7.request(&world, k7.push(1))).expect("JSON");
     let first: pintle_core::exchange::SyncReply = k7.send_bytes(&world, &body).await.reply();
@@ -64,7 +71,7 @@ async fn the_same_bytes_again_change_nothing(world: World) {
     assert_eq!(reply.push.outcome, PushOutcome::Accepted, "an overlap is recognised, the rest is new");
     assert_eq!(
         reply.push.held.iter().map(|run| (run.from, run.to, run.position)).collect::<Vec<_>>(),
-        [(1, 1, 1), (2, 2, 2)]
+        [(1, 1, start + 1), (2, 2, start + 2)]
     );
 }
 
@@ -73,9 +80,10 @@ async fn a_gap_is_told(world: World) {
     for n in 0..4 {
         k7.record(EX3, n, "meter_read", json!({"reading": "1"}));
     }
+    let start = world.end().await;
     let reply = k7.sync(&world, 3).await;
     assert_eq!((reply.push.outcome, reply.push.seq), (PushOutcome::Gap, Some(1)));
-    assert_eq!((reply.log.seq, reply.pull.position, reply.push.held.len()), (0, 0, 0), "nothing was taken");
+    assert_eq!((reply.log.seq, reply.pull.position, reply.push.held.len()), (0, start, 0), "nothing was taken");
     assert_eq!(k7.sync(&world, 1).await.push.outcome, PushOutcome::Accepted);
 }
 
@@ -115,7 +123,7 @@ async fn a_seal_of_another_is_refused_and_the_page_still_comes(world: World) {
         let reply = k7.send(&world, &request).await;
         k7.baton = reply.baton;
         assert_eq!(reply.push.outcome, PushOutcome::BadSeal);
-        assert_eq!((reply.log.seq, reply.pull.entries.len()), (0, 1), "nothing taken, the page comes");
+        assert_eq!((reply.log.seq, recorded(&reply.pull.entries).len()), (0, 1), "nothing taken, the page comes");
     }
     let mut push = k7.push(1).expect("entries");
     let flipped = k7.log[0].as_map().clone();
@@ -175,7 +183,7 @@ async fn a_revoked_device_pushes_but_does_not_read(world: World) {
     assert_eq!(reply.push.aside.iter().map(|a| (a.seq, a.code.as_str())).collect::<Vec<_>>(), [(2, "device-revoked")]);
     assert_eq!((reply.pull.outcome, reply.pull.entries.len(), reply.directory), (PullOutcome::Closed, 0, None));
     let reply = m2.sync(&world, 1).await;
-    let aside: Vec<_> = reply.pull.entries.iter().map(|p| p.aside.as_deref()).collect();
+    let aside: Vec<_> = recorded(&reply.pull.entries).iter().map(|p| p.aside.as_deref()).collect();
     assert_eq!(aside, [None, Some("device-revoked")], "kept for the office to judge");
 }
 

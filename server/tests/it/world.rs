@@ -8,6 +8,8 @@ use actix_web::body::MessageBody as _;
 use actix_web::http::header::HeaderMap;
 use actix_web::test::{self, TestRequest};
 use actix_web::web;
+use pintle_core::exchange::Pulled;
+use pintle_core::fact::administration::{Need, need};
 use pintle_core::ids::{OrganisationId, StoreId};
 use pintle_openapi::endpoint::problems;
 use pintle_openapi::endpoints::{Visit, visit_all};
@@ -120,6 +122,12 @@ impl Answer {
     }
 }
 
+/// Of what was pulled, what devices recorded: without what the server has written down itself.
+pub fn recorded(pulled: &[Pulled]) -> Vec<&Pulled> {
+    let by_server = |pulled: &Pulled| pulled.entry.head().is_ok_and(|head| need(&head.kind) == Need::Server);
+    pulled.iter().filter(|pulled| !by_server(pulled)).collect()
+}
+
 /// Method, path, answer.
 type Called = Pin<Box<dyn Future<Output = (String, String, Answer)>>>;
 
@@ -147,6 +155,7 @@ fn secrets(ambient: &dyn Ambient) -> FreshSecrets {
         store: StoreId(random(ambient).expect("randomness")),
         cursor_secret: random(ambient).expect("randomness"),
         token_secret: random(ambient).expect("randomness"),
+        ledger_secret: random(ambient).expect("randomness"),
     }
 }
 
@@ -263,6 +272,12 @@ impl World {
         let organisation = Organisation { id, name: format!("Others {id}") };
         self.store.organisation_add(&organisation, BEGIN_MS).await.expect("an organisation");
         organisation
+    }
+
+    /// Where the organisation's ledger ends now. Once phones have been let in it holds what the server has written down
+    /// about that, and what they push has the positions after it.
+    pub async fn end(&self) -> u64 {
+        self.store.digest(self.organisation.id).await.expect("it answers").count
     }
 
     pub fn operator(&self) -> Operator<'_> {

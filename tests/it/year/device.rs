@@ -11,6 +11,7 @@ use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::device::{Apply, Effect, Input, NetworkFailure, Outgoing, Session, Standing, Stop, check_page};
 use pintle_core::entry::{ENTRY_VERSION, Entry, EntryRef, Head, Held};
 use pintle_core::exchange::{ClockSample, Digest, Person, Push, Wanted};
+use pintle_core::fact::administration::{Need, need};
 use pintle_core::ids::{DeviceId, Hash, MachineId, RequestId};
 use pintle_core::limits::PAGE_BYTES_START;
 use pintle_core::moment::Moment;
@@ -36,6 +37,8 @@ pub struct Device {
     machines: BTreeMap<MachineId, Vec<Held>>,
     /// Where each entry is: its machine, and its place among the machine's.
     places: BTreeMap<EntryRef, (MachineId, usize)>,
+    /// Entries about no machine: what the server writes down itself.
+    general: BTreeMap<EntryRef, Held>,
     /// Entries with a position the cursor has not reached.
     ahead: Vec<(u64, Hash)>,
     folded: BTreeMap<MachineId, Folded>,
@@ -73,6 +76,7 @@ impl Device {
             standing,
             machines: BTreeMap::new(),
             places: BTreeMap::new(),
+            general: BTreeMap::new(),
             ahead: Vec::new(),
             folded: BTreeMap::new(),
             dice: Dice::new(u64::from(number)),
@@ -91,7 +95,7 @@ impl Device {
     }
 
     pub fn holds(&self) -> impl Iterator<Item = &Held> {
-        self.machines.values().flatten()
+        self.machines.values().flatten().chain(self.general.values())
     }
 
     pub fn held_of(&self, machine: MachineId) -> &[Held] {
@@ -140,8 +144,10 @@ impl Device {
     }
 
     fn held(&self, name: EntryRef) -> Option<&Held> {
-        let (machine, place) = self.places.get(&name)?;
-        self.machines.get(machine)?.get(*place)
+        match self.places.get(&name) {
+            Some((machine, place)) => self.machines.get(machine)?.get(*place),
+            None => self.general.get(&name),
+        }
     }
 
     /// Syncs until all is out and all is in, through a network that loses some replies.
@@ -216,9 +222,17 @@ impl Device {
             self.standing.first_unplaced = Some(run.to + 1).filter(|next| *next <= self.standing.log.seq);
         }
         for pulled in apply.entries {
-            let machine = pulled.entry.head().expect("a sound head").machine.expect("a machine");
-            assert!(self.wants(machine), "{machine} was not wanted");
+            let head = pulled.entry.head().expect("a sound head");
             let name = EntryRef { device: pulled.device, seq: pulled.entry.seq() };
+            let Some(machine) = head.machine else {
+                assert_eq!(need(&head.kind), Need::Server, "people record about machines here: {head:?}");
+                let (position, link) = (pulled.position, pulled.link);
+                if self.general.insert(name, pulled.into()).is_none() {
+                    self.ahead.push((position, link));
+                }
+                continue;
+            };
+            assert!(self.wants(machine), "{machine} was not wanted");
             if self.places.contains_key(&name) {
                 // A first exchange brings back what this device has just sent.
                 self.place(name, pulled.position, pulled.received_ms, pulled.off_s);

@@ -60,7 +60,12 @@ impl Server {
         let clock = Arc::new(Clock { now_s: AtomicI64::new(now_s), dice: Mutex::new(Dice::new(77)) });
         let folder = tempfile::tempdir().expect("a folder");
         let url = format!("sqlite:{}?mode=rwc", folder.path().join("ledger.db").display());
-        let fresh = FreshSecrets { store: StoreId([5; 16]), cursor_secret: [6; 32], token_secret: [7; 32] };
+        let fresh = FreshSecrets {
+            store: StoreId([5; 16]),
+            cursor_secret: [6; 32],
+            token_secret: [7; 32],
+            ledger_secret: [8; 32],
+        };
         // With a thread of its own: the database's tasks go on while the service over HTTP asks from another runtime.
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build();
         let runtime = runtime.expect("a runtime");

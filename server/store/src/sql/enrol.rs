@@ -7,30 +7,17 @@
 
 use super::failure::TxResult;
 use super::people::{baton_set, device_change, device_insert, device_lock, directory_raise, marks, people_insert};
-use super::row::{blob, signed, text};
+use super::row::{blob, signed};
+use super::scribe::write_down;
 use super::session::{Ended, Tx};
 use super::{ORGANISATION, Table};
 use crate::ledger::free_mark;
-use crate::{DeviceRecord, Enrolled, Enrolment, EnrolmentCode, Organisation, Role};
+use crate::{Actor, DeviceRecord, Enrolled, Enrolment, Organisation, Role, facts};
 use pintle_core::chain::LogHead;
 use pintle_core::exchange::Wanted;
 use pintle_core::ids::{DeviceId, OrganisationId};
 
 const ENROLMENT_CODE: Table = Table { name: "enrolment_code", key: "hash" };
-
-pub(super) async fn code_add(
-    tx: Tx,
-    organisation: OrganisationId,
-    code: &EnrolmentCode,
-    now_ms: i64,
-) -> TxResult<Ended<()>> {
-    let sql = "INSERT INTO enrolment_code (hash, organisation, role, expires_ms, created_ms) \
-               VALUES ($1, $2, $3, $4, $5)";
-    let values =
-        [blob(&code.hash.0), blob(&organisation.0), text(code.role.as_str()), signed(code.expires_ms), signed(now_ms)];
-    tx.change_one(sql, values).await?;
-    tx.commit(()).await
-}
 
 /// A code as it is stored.
 struct Code {
@@ -38,10 +25,11 @@ struct Code {
     role: Role,
     expires_ms: i64,
     spent_by: Option<DeviceId>,
+    cancelled: bool,
 }
 
 async fn code_lock(tx: &Tx, enrolment: &Enrolment) -> TxResult<Option<Code>> {
-    let sql = "SELECT hash, organisation, role, expires_ms, spent_by FROM enrolment_code WHERE hash = $1";
+    let sql = "SELECT hash, organisation, role, expires_ms, spent_by, cancelled_ms FROM enrolment_code WHERE hash = $1";
     let sql = format!("{sql}{}", tx.for_update());
     let Some(row) = tx.row(ENROLMENT_CODE, sql, [blob(&enrolment.code.0)]).await? else { return Ok(None) };
     Ok(Some(Code {
@@ -49,15 +37,16 @@ async fn code_lock(tx: &Tx, enrolment: &Enrolment) -> TxResult<Option<Code>> {
         role: row.role("role")?,
         expires_ms: row.signed("expires_ms")?,
         spent_by: row.bytes_or_null("spent_by")?.map(DeviceId),
+        cancelled: row.signed_or_null("cancelled_ms")?.is_some(),
     }))
 }
 
-pub(super) async fn enrol(tx: Tx, enrolment: &Enrolment) -> TxResult<Ended<Enrolled>> {
+pub(super) async fn enrol(tx: Tx, secret: &[u8; 32], enrolment: &Enrolment) -> TxResult<Ended<Enrolled>> {
     let device = DeviceId::of_key(&enrolment.key);
     let Some(code) = code_lock(&tx, enrolment).await? else { return tx.leave(Enrolled::NoSuchCode).await };
     match code.spent_by {
         Some(other) if other != device => return tx.leave(Enrolled::CodeUsed).await,
-        None if code.expires_ms <= enrolment.now_ms => return tx.leave(Enrolled::NoSuchCode).await,
+        None if code.cancelled || code.expires_ms <= enrolment.now_ms => return tx.leave(Enrolled::NoSuchCode).await,
         _ => {}
     }
     let known = device_lock(&tx, device).await?;
@@ -69,21 +58,29 @@ pub(super) async fn enrol(tx: Tx, enrolment: &Enrolment) -> TxResult<Ended<Enrol
         tx.change_one(sql, [blob(&device.0), signed(enrolment.now_ms), blob(&enrolment.code.0)]).await?;
     }
     let enrolled = match known {
-        Some(known) => let_in_again(&tx, enrolment, &code, &known).await?,
-        None => let_in(&tx, enrolment, &code, device).await?,
+        Some(known) => let_in_again(&tx, secret, enrolment, &code, &known).await?,
+        None => let_in(&tx, secret, enrolment, &code, device).await?,
     };
     tx.commit(enrolled).await
 }
 
 /// Lets a device in that is in already: its reply was lost, or it shows a fresh code.
-async fn let_in_again(tx: &Tx, enrolment: &Enrolment, code: &Code, known: &DeviceRecord) -> TxResult<Enrolled> {
-    baton_set(tx, known.device, known.baton, enrolment.baton).await?;
+async fn let_in_again(
+    tx: &Tx,
+    secret: &[u8; 32],
+    enrolment: &Enrolment,
+    code: &Code,
+    known: &DeviceRecord,
+) -> TxResult<Enrolled> {
+    baton_set(tx, known.device, known.baton, enrolment.baton, enrolment.now_ms).await?;
     let mut role = known.role;
     if code.spent_by.is_none() {
         directory_raise(tx, code.organisation).await?;
         people_insert(tx, code.organisation, std::slice::from_ref(&enrolment.person)).await?;
         device_change(tx, known.device, code.role, enrolment.person.id).await?;
         role = code.role;
+        let changed = DeviceRecord { role, person: enrolment.person.id, ..known.clone() };
+        tell(tx, secret, enrolment, &changed).await?;
     }
     let sql = "SELECT organisation, name FROM organisation WHERE organisation = $1";
     let row = tx.row(ORGANISATION, sql, [blob(&code.organisation.0)]).await?;
@@ -92,7 +89,13 @@ async fn let_in_again(tx: &Tx, enrolment: &Enrolment, code: &Code, known: &Devic
     Ok(Enrolled::In { organisation, mark: known.mark.clone(), role })
 }
 
-async fn let_in(tx: &Tx, enrolment: &Enrolment, code: &Code, device: DeviceId) -> TxResult<Enrolled> {
+async fn let_in(
+    tx: &Tx,
+    secret: &[u8; 32],
+    enrolment: &Enrolment,
+    code: &Code,
+    device: DeviceId,
+) -> TxResult<Enrolled> {
     let name = directory_raise(tx, code.organisation).await?;
     let name = name.ok_or_else(|| tx.failed("there is no such organisation"))?;
     people_insert(tx, code.organisation, std::slice::from_ref(&enrolment.person)).await?;
@@ -112,5 +115,12 @@ async fn let_in(tx: &Tx, enrolment: &Enrolment, code: &Code, device: DeviceId) -
         wanted: Wanted::default(),
     };
     device_insert(tx, &record, enrolment.now_ms).await?;
+    tell(tx, secret, enrolment, &record).await?;
     Ok(Enrolled::In { organisation: Organisation { id: code.organisation, name }, mark, role: code.role })
+}
+
+/// Writes down who was let in.
+async fn tell(tx: &Tx, secret: &[u8; 32], enrolment: &Enrolment, record: &DeviceRecord) -> TxResult<()> {
+    let actor = Actor { organisation: record.organisation, person: record.person };
+    write_down(tx, secret, actor, &facts::device_enrolled(record, &enrolment.code), enrolment.now_ms).await
 }

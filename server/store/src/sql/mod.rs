@@ -11,24 +11,26 @@ mod enrol;
 mod epoch;
 mod failure;
 mod machines;
+mod office;
 mod open;
 mod page;
 mod people;
 mod push;
 mod row;
+mod scribe;
 mod session;
 mod tokens;
 
 use crate::{
-    BatonJudged, Branch, BranchEntry, DeviceRecord, DeviceScope, Enrolled, Enrolment, EnrolmentCode, Identity,
-    MachineHead, MachineView, Organisation, Page, PageAsk, Pushed, Store, StoreResult, TokenKeyRecord, ViewSort,
-    storable,
+    Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
+    Enrolled, Enrolment, EnrolmentCode, Identity, MachineHead, MachineView, NewShare, OpenCode, Organisation, Page,
+    PageAsk, Pushed, Share, Store, StoreResult, TokenKeyRecord, ViewSort, not_the_operator, storable,
 };
 use async_trait::async_trait;
 use pintle_core::Held;
 use pintle_core::admit::Checked;
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, Wanted};
-use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId};
+use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, ShareId};
 use row::Table;
 use sea_orm::DatabaseConnection;
 use session::Backoff;
@@ -65,6 +67,11 @@ impl std::fmt::Debug for SqlStore {
 }
 
 impl SqlStore {
+    /// The secret that the keys of the server's own logs come from.
+    fn secret(&self) -> &[u8; 32] {
+        &self.identity.ledger_secret
+    }
+
     /// Closes the connections, once what is running has ended. On SQLite the WAL is written back.
     ///
     /// # Errors
@@ -109,25 +116,18 @@ impl Store for SqlStore {
         people::organisations(&self.reading("organisations")).await.map_err(|e| e.error)
     }
 
-    async fn code_add(&self, organisation: OrganisationId, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()> {
-        self.run("code_add", |tx| enrol::code_add(tx, organisation, code, now_ms)).await
-    }
-
     async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled> {
         storable("enrol", [enrolment.mark.as_str(), enrolment.person.name.as_str()])?;
-        self.run("enrol", |tx| enrol::enrol(tx, enrolment)).await
+        not_the_operator("enrol", &enrolment.person)?;
+        self.run("enrol", |tx| enrol::enrol(tx, self.secret(), enrolment)).await
     }
 
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {
         people::device(&self.reading("device"), device).await.map_err(|e| e.error)
     }
 
-    async fn device_revoke(&self, organisation: OrganisationId, device: DeviceId) -> StoreResult<bool> {
-        self.run("device_revoke", |tx| people::device_revoke(tx, DeviceScope { organisation, device })).await
-    }
-
-    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton) -> StoreResult<BatonJudged> {
-        self.run("baton", |tx| people::baton(tx, scope, presented, next)).await
+    async fn baton(&self, scope: DeviceScope, presented: Baton, next: Baton, now_ms: i64) -> StoreResult<BatonJudged> {
+        self.run("baton", |tx| people::baton(tx, scope, presented, next, now_ms)).await
     }
 
     async fn wanted_set(&self, scope: DeviceScope, wanted: &Wanted) -> StoreResult<()> {
@@ -243,5 +243,52 @@ impl Store for SqlStore {
 
     async fn assertion_new(&self, hash: Hash, until_s: i64, now_s: i64) -> StoreResult<bool> {
         self.run("assertion_new", |tx| tokens::assertion_new(tx, hash, until_s, now_s)).await
+    }
+
+    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()> {
+        self.run("code_add", |tx| office::code_add(tx, self.secret(), actor, code, now_ms)).await
+    }
+
+    async fn codes(&self, organisation: OrganisationId, now_ms: i64) -> StoreResult<Vec<OpenCode>> {
+        office::codes(&self.reading("codes"), organisation, now_ms).await.map_err(|e| e.error)
+    }
+
+    async fn code_cancel(&self, actor: Actor, code: CodeId, now_ms: i64) -> StoreResult<bool> {
+        self.run("code_cancel", |tx| office::code_cancel(tx, self.secret(), actor, code, now_ms)).await
+    }
+
+    async fn devices(&self, organisation: OrganisationId) -> StoreResult<Vec<DeviceStanding>> {
+        office::devices(&self.reading("devices"), organisation).await.map_err(|e| e.error)
+    }
+
+    async fn device_change(
+        &self,
+        actor: Actor,
+        device: DeviceId,
+        change: &DeviceChange,
+        now_ms: i64,
+    ) -> StoreResult<Changed> {
+        storable("device_change", change.mark.as_deref())?;
+        self.run("device_change", |tx| office::device_change(tx, self.secret(), actor, device, change, now_ms)).await
+    }
+
+    async fn device_revoke(&self, actor: Actor, device: DeviceId, now_ms: i64) -> StoreResult<Changed> {
+        self.run("device_revoke", |tx| office::device_revoke(tx, self.secret(), actor, device, now_ms)).await
+    }
+
+    async fn share_add(&self, actor: Actor, share: &NewShare, now_ms: i64) -> StoreResult<()> {
+        self.run("share_add", |tx| office::share_add(tx, self.secret(), actor, share, now_ms)).await
+    }
+
+    async fn shares(&self, organisation: OrganisationId, limit: usize) -> StoreResult<Vec<Share>> {
+        office::shares(&self.reading("shares"), organisation, limit).await.map_err(|e| e.error)
+    }
+
+    async fn share_end(&self, actor: Actor, share: ShareId, now_ms: i64) -> StoreResult<bool> {
+        self.run("share_end", |tx| office::share_end(tx, self.secret(), actor, share, now_ms)).await
+    }
+
+    async fn share_open(&self, hash: Hash, now_ms: i64) -> StoreResult<Option<Share>> {
+        self.run("share_open", |tx| office::share_open(tx, hash, now_ms)).await
     }
 }

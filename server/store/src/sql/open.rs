@@ -73,12 +73,16 @@ impl SqlStore {
                           VALUES (1, $1, 1, $2, $3, $4) ON CONFLICT (one) DO NOTHING";
             let values = [blob(&fresh.store.0), blob(&fresh.cursor_secret), blob(&fresh.token_secret), signed(now_ms)];
             tx.change(insert, values).await?;
-            let select = "SELECT one, store, cursor_secret, token_secret FROM store_identity";
+            // A database of before the server kept a log of its own has no secret for it yet.
+            let upgrade = "UPDATE store_identity SET ledger_secret = $1 WHERE ledger_secret IS NULL";
+            tx.change(upgrade, [blob(&fresh.ledger_secret)]).await?;
+            let select = "SELECT one, store, cursor_secret, token_secret, ledger_secret FROM store_identity";
             let row = tx.row(STORE_IDENTITY, select, []).await?.ok_or_else(|| tx.failed("it has no identity"))?;
             let identity = Identity {
                 store: StoreId(row.bytes("store")?),
                 cursor_secret: row.bytes("cursor_secret")?,
                 token_secret: row.bytes("token_secret")?,
+                ledger_secret: row.bytes("ledger_secret")?,
             };
             tx.commit(identity).await
         })
@@ -88,8 +92,8 @@ impl SqlStore {
 
 /// Stands in until the identity has been read.
 fn placeholder(fresh: &FreshSecrets) -> Identity {
-    let FreshSecrets { store, cursor_secret, token_secret } = fresh.clone();
-    Identity { store, cursor_secret, token_secret }
+    let FreshSecrets { store, cursor_secret, token_secret, ledger_secret } = fresh.clone();
+    Identity { store, cursor_secret, token_secret, ledger_secret }
 }
 
 fn dialect_of(url: &str) -> StoreResult<Dialect> {
@@ -207,7 +211,12 @@ mod tests {
 
     async fn opened(folder: &tempfile::TempDir) -> SqlStore {
         let url = format!("sqlite:{}?mode=rwc", folder.path().join("ledger.sqlite").display());
-        let fresh = FreshSecrets { store: StoreId([1; 16]), cursor_secret: [2; 32], token_secret: [3; 32] };
+        let fresh = FreshSecrets {
+            store: StoreId([1; 16]),
+            cursor_secret: [2; 32],
+            token_secret: [3; 32],
+            ledger_secret: [4; 32],
+        };
         SqlStore::open(&url, fresh, 0).await.expect("a new file opens")
     }
 
@@ -272,7 +281,7 @@ mod tests {
             INSERT INTO organisation VALUES (zeroblob(16), 'north', 0, 0);
             INSERT INTO person VALUES (zeroblob(16), zeroblob(16), 'Bo');
             INSERT INTO device VALUES (zeroblob(16), zeroblob(16), zeroblob(32), 'K7', 'k7', zeroblob(16), 'crew', 0,
-                0, zeroblob(32), zeroblob(16), zeroblob(16), NULL, 0);
+                0, zeroblob(32), zeroblob(16), zeroblob(16), NULL, 0, NULL, NULL);
             INSERT INTO ledger VALUES (zeroblob(16), 1, zeroblob(16), 1, zeroblob(32), x'', NULL, NULL, 0, NULL, NULL,
                 '{}', 0, 1, 0)";
         store.writer.execute_unprepared(&rows.replace("'{}'", "x'7b7d'")).await.expect("rows are inserted");
@@ -282,7 +291,12 @@ mod tests {
 
     #[tokio::test]
     async fn an_address_that_cannot_be_used_is_refused_by_its_kind() {
-        let fresh = || FreshSecrets { store: StoreId([1; 16]), cursor_secret: [2; 32], token_secret: [3; 32] };
+        let fresh = || FreshSecrets {
+            store: StoreId([1; 16]),
+            cursor_secret: [2; 32],
+            token_secret: [3; 32],
+            ledger_secret: [4; 32],
+        };
         for url in ["mysql://x", "", "ledger.sqlite", "sqlite::memory:", "sqlite://x?mode=memory"] {
             let refused = SqlStore::open(url, fresh(), 0).await.expect_err(url);
             assert!(matches!(refused, StoreError::Failed { act: "open", .. }), "{url}: {refused:?}");

@@ -14,7 +14,7 @@ use pintle_core::chain::LogHead;
 use pintle_core::exchange::{DeviceCard, Directory, Person, Wanted};
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey};
 use sea_orm::ConnectionTrait;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 const PERSON: Table = Table { name: "person", key: "person" };
 /// People looked up in one statement.
@@ -65,6 +65,7 @@ pub(super) async fn people_insert(tx: &Tx, organisation: OrganisationId, people:
 }
 
 pub(super) async fn people_add(tx: Tx, organisation: OrganisationId, people: &[Person]) -> TxResult<Ended<()>> {
+    let people: Vec<_> = people.iter().filter(|person| person.id != PersonId::OPERATOR).cloned().collect();
     let mut unknown = Vec::new();
     for some in people.chunks(PEOPLE_CHUNK) {
         let sql =
@@ -154,23 +155,17 @@ async fn device_row<C: ConnectionTrait>(
     }))
 }
 
-pub(super) async fn device_revoke(tx: Tx, scope: DeviceScope) -> TxResult<Ended<bool>> {
-    let Some(device) = device_lock(&tx, scope.device).await?.filter(|d| d.organisation == scope.organisation) else {
-        return tx.leave(false).await;
-    };
-    if device.revoked {
-        return tx.leave(true).await;
-    }
-    tx.change_one("UPDATE device SET revoked = 1 WHERE device = $1", [blob(&scope.device.0)]).await?;
-    directory_raise(&tx, scope.organisation).await?;
-    tx.commit(true).await
-}
-
-pub(super) async fn baton(tx: Tx, scope: DeviceScope, presented: Baton, next: Baton) -> TxResult<Ended<BatonJudged>> {
+pub(super) async fn baton(
+    tx: Tx,
+    scope: DeviceScope,
+    presented: Baton,
+    next: Baton,
+    now_ms: i64,
+) -> TxResult<Ended<BatonJudged>> {
     let device = device_lock(&tx, scope.device).await?.filter(|device| device.organisation == scope.organisation);
     let device = device.ok_or_else(|| tx.failed("there is no such device of the organisation"))?;
     if presented == device.baton {
-        baton_set(&tx, scope.device, device.baton, next).await?;
+        baton_set(&tx, scope.device, device.baton, next, now_ms).await?;
         return tx.commit(BatonJudged::Current).await;
     }
     let judged = if presented == device.baton_before { BatonJudged::Before(device.baton) } else { BatonJudged::Old };
@@ -178,9 +173,9 @@ pub(super) async fn baton(tx: Tx, scope: DeviceScope, presented: Baton, next: Ba
 }
 
 /// Hands on from one baton to the next.
-pub(super) async fn baton_set(tx: &Tx, device: DeviceId, before: Baton, baton: Baton) -> TxResult<()> {
-    let sql = "UPDATE device SET baton_before = $1, baton = $2 WHERE device = $3";
-    tx.change_one(sql, [blob(&before.0), blob(&baton.0), blob(&device.0)]).await
+pub(super) async fn baton_set(tx: &Tx, device: DeviceId, before: Baton, baton: Baton, now_ms: i64) -> TxResult<()> {
+    let sql = "UPDATE device SET baton_before = $1, baton = $2, last_ms = $3 WHERE device = $4";
+    tx.change_one(sql, [blob(&before.0), blob(&baton.0), signed(now_ms), blob(&device.0)]).await
 }
 
 pub(super) async fn wanted_set(tx: Tx, scope: DeviceScope, wanted: &Wanted) -> TxResult<Ended<()>> {
@@ -189,11 +184,27 @@ pub(super) async fn wanted_set(tx: Tx, scope: DeviceScope, wanted: &Wanted) -> T
     tx.commit(()).await
 }
 
-/// The marks of an organisation's devices as they are compared. The organisation is locked.
-pub(super) async fn marks(tx: &Tx, organisation: OrganisationId) -> TxResult<std::collections::BTreeSet<String>> {
-    let sql = "SELECT device, mark_folded FROM device WHERE organisation = $1";
+/// Each mark that an organisation's devices have or had, as it is compared, with its device. The organisation is locked.
+async fn marks_held(tx: &Tx, organisation: OrganisationId) -> TxResult<Vec<(DeviceId, String)>> {
+    let sql = "SELECT device, mark_folded FROM device WHERE organisation = $1 \
+               UNION ALL SELECT device, mark_folded FROM mark_past WHERE organisation = $1";
     let rows = tx.rows(DEVICE, sql, [blob(&organisation.0)]).await?;
-    rows.iter().map(|row| Ok(row.text("mark_folded")?)).collect()
+    rows.iter().map(|row| Ok((DeviceId(row.bytes("device")?), row.text("mark_folded")?))).collect()
+}
+
+/// The marks that an organisation's devices have or had, as they are compared.
+pub(super) async fn marks(tx: &Tx, organisation: OrganisationId) -> TxResult<BTreeSet<String>> {
+    Ok(marks_held(tx, organisation).await?.into_iter().map(|(_, mark)| mark).collect())
+}
+
+/// The same without those of one device: it may take again what it had once.
+pub(super) async fn others_marks(
+    tx: &Tx,
+    organisation: OrganisationId,
+    device: DeviceId,
+) -> TxResult<BTreeSet<String>> {
+    let held = marks_held(tx, organisation).await?.into_iter();
+    Ok(held.filter(|(of, _)| *of != device).map(|(_, mark)| mark).collect())
 }
 
 /// Gives a device another role and person.

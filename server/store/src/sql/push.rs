@@ -13,7 +13,7 @@ use super::session::{Ended, Tx, places};
 use super::{DEVICE, Dialect, LEDGER, LEDGER_HEAD, MACHINE_HEAD, Table};
 use crate::ledger::{LedgerEnd, LedgerRow, MachineDigests, append, machine_of};
 use crate::{DeviceScope, Pushed, same_device};
-use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
+use pintle_core::admit::{self, Admission, Author, Checked, Fresh, Known, Stored};
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::exchange::{ClockSample, Digest};
 use pintle_core::ids::{DeviceId, Hash, MachineId, OrganisationId};
@@ -29,42 +29,57 @@ pub(super) async fn push(
     clock: &ClockSample,
     now_ms: i64,
 ) -> TxResult<Ended<Pushed>> {
+    let pushed = push_in(&tx, scope, checked, clock, now_ms).await?;
+    let changed = matches!(pushed.admission, Admission::Write { .. } | Admission::Fork { .. });
+    if changed { tx.commit(pushed).await } else { tx.leave(pushed).await }
+}
+
+/// A push, as a part of a transaction that may do more.
+pub(super) async fn push_in(
+    tx: &Tx,
+    scope: DeviceScope,
+    checked: &Checked,
+    clock: &ClockSample,
+    now_ms: i64,
+) -> TxResult<Pushed> {
     same_device("push", scope, checked)?;
-    let mut known = known(&tx, scope, checked).await?;
+    let mut known = known(tx, scope, checked).await?;
     let admission = admit::admit(checked, &known, clock, now_ms);
     match &admission {
         Admission::Write { fresh, head, machine_counts } => {
-            head_set(&tx, scope.device, head).await?;
-            machine_counts_set(&tx, scope.device, &known.machine_counts, machine_counts).await?;
-            let rows = write(&tx, scope, fresh, &checked.seal, now_ms).await?;
+            head_set(tx, scope.device, head).await?;
+            machine_counts_set(tx, scope.device, &known.machine_counts, machine_counts).await?;
+            let rows = write(tx, scope, fresh, &checked.seal, now_ms).await?;
             let places = fresh.iter().zip(&rows);
             known.stored.extend(places.map(|(fresh, row)| (row.seq, fresh.stored(row.position, now_ms))));
             known.head = *head;
         }
-        Admission::Fork { seq } => branches::keep(&tx, scope, checked, *seq, now_ms).await?,
+        Admission::Fork { seq } => branches::keep(tx, scope, checked, *seq, now_ms).await?,
         Admission::Held | Admission::Gap { .. } => {}
     }
     let answer = admit::answer(&admission, checked, known.revoked, &known.stored);
-    let changed = matches!(admission, Admission::Write { .. } | Admission::Fork { .. });
-    let pushed = Pushed { admission, answer, head: known.head };
-    if changed { tx.commit(pushed).await } else { tx.leave(pushed).await }
+    Ok(Pushed { admission, answer, head: known.head })
 }
 
 /// Locks the device and reads what the decision needs.
 async fn known(tx: &Tx, scope: DeviceScope, checked: &Checked) -> TxResult<Known> {
-    let sql = "SELECT device, head_seq, head_link, revoked FROM device WHERE device = $1 AND organisation = $2";
+    let sql = "SELECT device, head_seq, head_link, role, revoked, server_epoch FROM device WHERE device = $1 AND organisation = $2";
     let sql = format!("{sql}{}", tx.for_update());
     let row = tx.row(DEVICE, sql, [blob(&scope.device.0), blob(&scope.organisation.0)]).await?;
     let row = row.ok_or_else(|| tx.failed("there is no such device of the organisation"))?;
     let head = LogHead { seq: row.number("head_seq")?, link: Hash(row.bytes("head_link")?) };
     let revoked = row.signed("revoked")? != 0;
+    let author = match row.signed_or_null("server_epoch")? {
+        Some(_) => Author::Server,
+        None => Author::Person(row.role("role")?),
+    };
     let stored = match checked.from.saturating_sub(1) {
         before if before > head.seq => BTreeMap::new(),
         before => stored(tx, scope.device, before, checked.seal.to).await?,
     };
     let machines = checked.entries.iter().filter_map(|entry| entry.entry.head().ok()?.machine).collect();
     let machine_counts = machine_counts(tx, scope.device, &machines).await?;
-    Ok(Known { head, revoked, stored, machine_counts })
+    Ok(Known { head, author, revoked, stored, machine_counts })
 }
 
 async fn stored(tx: &Tx, device: DeviceId, from: u64, to: u64) -> TxResult<BTreeMap<u64, Stored>> {

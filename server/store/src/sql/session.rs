@@ -74,10 +74,14 @@ impl<C: ConnectionTrait> Session<C> {
     }
 
     /// The clause that locks the rows of a query to the transaction's end. SQLite has one writer and needs none.
+    ///
+    /// On PostgreSQL not the strongest lock: no key is ever changed, and a row that others refer to must not keep them
+    /// from it. A transaction that has inserted a row of an organisation holds a share of the organisation's own row;
+    /// two that then wanted all of it would wait for each other.
     pub fn for_update(&self) -> &'static str {
         match self.dialect {
             Dialect::Sqlite => "",
-            Dialect::Postgres => " FOR UPDATE",
+            Dialect::Postgres => " FOR NO KEY UPDATE",
         }
     }
 }

@@ -2,7 +2,8 @@
 //!
 //! Promises: no case sees another's rows; a case for PostgreSQL fails, and says how to run it, where there is none.
 
-use pintle_core::ids::{OrganisationId, StoreId};
+use crate::crew::all_after;
+use pintle_core::ids::{Hash, OrganisationId, StoreId};
 use pintle_store::memory::MemoryStore;
 use pintle_store::sql::SqlStore;
 use pintle_store::{FreshSecrets, Organisation, Store};
@@ -23,7 +24,12 @@ pub struct Bed {
 
 /// Secrets that differ by their first byte.
 pub fn secrets(first: u8) -> FreshSecrets {
-    FreshSecrets { store: StoreId([first; 16]), cursor_secret: [first; 32], token_secret: [first ^ 0xff; 32] }
+    FreshSecrets {
+        store: StoreId([first; 16]),
+        cursor_secret: [first; 32],
+        token_secret: [first ^ 0xff; 32],
+        ledger_secret: [first ^ 0x55; 32],
+    }
 }
 
 impl Bed {
@@ -59,6 +65,18 @@ impl Bed {
         let organisation = Organisation { id, name: format!("organisation {byte}") };
         self.store.organisation_add(&organisation, NOW_MS).await.expect("an organisation is added");
         id
+    }
+
+    /// Where a ledger ends now. Once devices have been let in it holds what the server has written down about that, and
+    /// what a case adds has the positions after it.
+    pub async fn end(&self, organisation: OrganisationId) -> u64 {
+        self.store.digest(organisation).await.expect("it answers").count
+    }
+
+    /// The links of a ledger's entries, for what has been written down before a case begins to count.
+    pub async fn links(&self, organisation: OrganisationId) -> Vec<Hash> {
+        let page = self.store.page(organisation, &all_after(0)).await.expect("a page");
+        page.entries.iter().map(|held| held.link).collect()
     }
 }
 

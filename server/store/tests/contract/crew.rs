@@ -9,7 +9,7 @@ use pintle_core::entry::{Entry, Head};
 use pintle_core::exchange::{ClockSample, Digest, Person, Push, PushOutcome, Wanted};
 use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey};
 use pintle_core::moment::Moment;
-use pintle_store::{DeviceScope, Enrolled, Enrolment, EnrolmentCode, PageAsk, Pushed, Role};
+use pintle_store::{Actor, DeviceScope, Enrolled, Enrolment, EnrolmentCode, PageAsk, Pushed, Role};
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 
@@ -53,7 +53,7 @@ impl Device {
         let device = Self::new(number, organisation);
         let code = code_of(number);
         let stored = EnrolmentCode { hash: code, role: Role::Crew, expires_ms: NOW_MS + 60_000 };
-        bed.store.code_add(organisation, &stored, NOW_MS).await.expect("a code is added");
+        bed.store.code_add(Actor::operator(organisation), &stored, NOW_MS).await.expect("a code is added");
         let enrolled = bed.store.enrol(&device.enrolment(code, &format!("D{number}"))).await.expect("enrolment works");
         assert!(matches!(enrolled, Enrolled::In { .. }), "{enrolled:?}");
         device

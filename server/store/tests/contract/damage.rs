@@ -9,9 +9,12 @@ use pintle_core::Entry;
 use pintle_core::exchange::{Digest, Person};
 use pintle_core::ids::{OrganisationId, PersonId};
 use pintle_store::sql::SqlStore;
-use pintle_store::{EnrolmentCode, MachineView, Organisation, Role, StoreError, ViewSort};
+use pintle_store::{Actor, DeviceChange, EnrolmentCode, MachineView, Organisation, Role, StoreError, ViewSort};
 use sea_orm::ConnectionTrait;
 use serde_json::json;
+
+/// Where the ledger of [`filled`] ends before the device pushes: with what is written down about code and device.
+const START: u64 = 2;
 
 /// An organisation with one row in every table of the ledger.
 async fn filled(bed: &Bed) -> (OrganisationId, Device) {
@@ -44,7 +47,7 @@ pub async fn the_ledger_s_tables_refuse_update_and_delete(bed: Bed) {
         let error = raw.execute_unprepared(&sql).await.expect_err(&sql).to_string();
         assert!(error.contains("is never changed"), "{sql}: {error}");
     }
-    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    let page = bed.store.page(organisation, &all_after(START)).await.expect("a page");
     assert_eq!(
         page.entries.iter().map(|held| held.link).collect::<Vec<_>>(),
         [device.heads[1].link, device.heads[2].link]
@@ -85,9 +88,10 @@ fn place<T: std::fmt::Debug>(outcome: Result<T, StoreError>) -> (&'static str, S
 
 pub async fn a_damaged_entry_is_told_with_its_place(bed: Bed) {
     let (organisation, _) = filled(&bed).await;
-    let told = || ("ledger", String::from("2"), "bytes");
+    let last = START + 2;
+    let told = || ("ledger", last.to_string(), "bytes");
     for text in ["no json", "{}", r#"{"body":{},"head":{"seq":77}}"#] {
-        let change = format!("UPDATE ledger SET bytes = {} WHERE position = 2", bytes(&bed, text));
+        let change = format!("UPDATE ledger SET bytes = {} WHERE position = {last}", bytes(&bed, text));
         damage(&bed, "ledger", "ledger_bytes_check", &change).await;
         assert_eq!(place(bed.store.page(organisation, &all_after(0)).await), told(), "{text}");
         assert_eq!(place(bed.store.machine_entries(organisation, EX3, 0, 10).await), told(), "{text}");
@@ -122,8 +126,9 @@ pub async fn a_text_with_u0000_is_nowhere_stored(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let device = Device::new(1, organisation);
     let code = EnrolmentCode { hash: code_of(1), role: Role::Crew, expires_ms: NOW_MS + 1000 };
-    bed.store.code_add(organisation, &code, NOW_MS).await.expect("a code is added");
+    bed.store.code_add(Actor::operator(organisation), &code, NOW_MS).await.expect("a code is added");
     let bad = || String::from("a\0b");
+    let before = bed.store.directory(organisation, 0).await.expect("it answers");
     let person = Person { id: PersonId([5; 16]), name: bad() };
     let mut enrolments = [device.enrolment(code.hash, "K7"), device.enrolment(code.hash, "K7")];
     enrolments[0].mark = bad();
@@ -131,7 +136,9 @@ pub async fn a_text_with_u0000_is_nowhere_stored(bed: Bed) {
     let view = MachineView { sort: ViewSort::Glance, machine: EX3, digest: Digest::default(), json: bad() };
     let other = Organisation { id: OrganisationId([2; 16]), name: bad() };
     let store = &bed.store;
+    let change = DeviceChange { mark: Some(bad()), role: None };
     for outcome in [
+        store.device_change(Actor::operator(organisation), device.id, &change, NOW_MS).await.map(|_| ()),
         store.organisation_add(&other, NOW_MS).await,
         store.enrol(&enrolments[0]).await.map(|_| ()),
         store.enrol(&enrolments[1]).await.map(|_| ()),
@@ -142,7 +149,7 @@ pub async fn a_text_with_u0000_is_nowhere_stored(bed: Bed) {
     }
     assert_eq!(store.organisations().await.expect("organisations").len(), 1);
     assert_eq!(store.device(device.id).await.expect("it answers"), None);
-    assert_eq!(store.directory(organisation, 0).await.expect("it answers"), None);
+    assert_eq!(store.directory(organisation, 0).await.expect("it answers"), before);
     assert_eq!(store.view(organisation, ViewSort::Glance, EX3).await.expect("it answers"), None);
     let words = json!({"head": {"seq": 1}, "body": {}, "words": {"salt": "x", "text": "a\u{0}b"}});
     assert!(Entry::from_value(words).is_err(), "no entry can hold it");
@@ -159,7 +166,7 @@ pub async fn a_schema_from_the_future_is_refused_and_left_alone(bed: Bed) {
         Err(StoreError::Schema { detail }) => assert!(detail.contains("9999_tomorrow"), "{detail}"),
         other => panic!("it was to be refused: {other:?}"),
     }
-    assert_eq!(bed.store.page(organisation, &all_after(0)).await.expect("a page").position, 2);
+    assert_eq!(bed.store.page(organisation, &all_after(0)).await.expect("a page").position, START + 2);
 }
 
 pub async fn identity_and_ledger_outlive_the_program(bed: Bed) {
@@ -172,7 +179,8 @@ pub async fn identity_and_ledger_outlive_the_program(bed: Bed) {
     assert_eq!(first.store.0, [1; 16]);
     assert_eq!(second.store, first.store);
     assert_eq!((second.cursor_secret, second.token_secret), ([1; 32], [0xfe; 32]));
-    let page = pintle_store::Store::page(&again, organisation, &all_after(0)).await.expect("a page");
+    assert_eq!((second.ledger_secret, first.ledger_secret), ([0x54; 32], [0x54; 32]));
+    let page = pintle_store::Store::page(&again, organisation, &all_after(START)).await.expect("a page");
     assert_eq!(page.entries.iter().map(|held| held.entry.clone()).collect::<Vec<_>>(), device.log);
     again.close().await.expect("it closes");
 }
@@ -185,7 +193,8 @@ pub async fn three_that_open_one_new_database_at_once_all_succeed(url: &str) {
         SqlStore::open(url, secrets(3), NOW_MS),
     );
     let stores = [a, b, c].map(|store| store.expect("it opens"));
-    let ids: Vec<_> = stores.iter().map(|store| pintle_store::Store::identity(store).store).collect();
+    let identities = stores.iter().map(pintle_store::Store::identity);
+    let ids: Vec<_> = identities.map(|identity| (identity.store, identity.ledger_secret)).collect();
     assert!(ids.iter().all(|id| *id == ids[0]), "one identity for all: {ids:?}");
     for store in &stores {
         pintle_store::Store::ping(store).await.expect("the schema is there");

@@ -7,7 +7,10 @@ use crate::crew::{Device, EX3, all_after, clock, code_of};
 use pintle_core::exchange::PushOutcome;
 use pintle_core::ids::OrganisationId;
 use pintle_store::memory::{MemoryStore, WriteFault};
-use pintle_store::{Enrolled, EnrolmentCode, Organisation, Role, Store, StoreError};
+use pintle_store::{Actor, Enrolled, EnrolmentCode, Organisation, Role, Store, StoreError};
+
+/// Where the ledger of [`filled`] ends: with what is written down about the code and the device.
+const START: u64 = 2;
 
 async fn filled() -> (MemoryStore, Device) {
     let store = MemoryStore::new(secrets(1));
@@ -15,7 +18,7 @@ async fn filled() -> (MemoryStore, Device) {
     let name = "organisation".to_owned();
     store.organisation_add(&Organisation { id: organisation, name }, NOW_MS).await.expect("it is added");
     let code = EnrolmentCode { hash: code_of(1), role: Role::Crew, expires_ms: NOW_MS + 1000 };
-    store.code_add(organisation, &code, NOW_MS).await.expect("it is added");
+    store.code_add(Actor::operator(organisation), &code, NOW_MS).await.expect("it is added");
     let mut device = Device::new(1, organisation);
     let enrolled = store.enrol(&device.enrolment(code.hash, "K7")).await.expect("it answers");
     assert!(matches!(enrolled, Enrolled::In { .. }));
@@ -33,9 +36,9 @@ async fn a_fault_before_the_commit_writes_nothing_and_strikes_once() {
     store.fail_next_write(WriteFault::BeforeCommit);
     store.fail_next_write(WriteFault::Full);
     assert!(matches!(push(&store, &device).await, Err(StoreError::Unavailable { act: "push", .. })));
-    assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("reading goes on").position, 0);
+    assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("reading goes on").position, START);
     assert!(matches!(push(&store, &device).await, Err(StoreError::Full { act: "push" })));
-    assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("reading goes on").position, 0);
+    assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("reading goes on").position, START);
     assert_eq!(push(&store, &device).await.expect("the faults are over"), PushOutcome::Accepted);
 }
 
@@ -54,7 +57,7 @@ async fn a_lost_answer_has_written_all_the_same() {
     let (store, device) = filled().await;
     store.fail_next_write(WriteFault::ReplyLost);
     assert!(matches!(push(&store, &device).await, Err(StoreError::Unavailable { act: "push", .. })));
-    assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("a page").position, 1);
+    assert_eq!(store.page(device.organisation, &all_after(0)).await.expect("a page").position, START + 1);
     assert_eq!(push(&store, &device).await.expect("it answers"), PushOutcome::AlreadyHeld);
 }
 
@@ -75,7 +78,7 @@ async fn a_copy_is_the_store_as_it_was() {
     let (store, device) = filled().await;
     let copy = store.copy();
     push(&store, &device).await.expect("it answers");
-    assert_eq!(copy.page(device.organisation, &all_after(0)).await.expect("a page").position, 0);
+    assert_eq!(copy.page(device.organisation, &all_after(0)).await.expect("a page").position, START);
     assert_eq!(copy.identity().store, store.identity().store);
     assert_eq!(copy.epoch_raise(1).await.expect("it answers"), 2);
     assert_eq!(store.epoch().await.expect("it answers"), 1, "the copy's own");

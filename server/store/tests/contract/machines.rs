@@ -6,7 +6,9 @@ use crate::bed::{Bed, NOW_MS};
 use crate::crew::{Device, EX3, EX4, EX5, EX6, all_after, clock, code_of, digest_of, wanted};
 use pintle_core::exchange::{Digest, Person};
 use pintle_core::ids::{Baton, MachineId, OrganisationId, PersonId};
-use pintle_store::{DeviceScope, Enrolled, EnrolmentCode, MachineHead, MachineView, PageAsk, Role, ViewSort};
+use pintle_store::{
+    Actor, Changed, DeviceScope, Enrolled, EnrolmentCode, MachineHead, MachineView, PageAsk, Role, ViewSort,
+};
 
 /// A device with entries about three machines and none.
 async fn filled(bed: &Bed, organisation: OrganisationId, number: u16) -> Device {
@@ -22,10 +24,11 @@ pub async fn machines_come_by_id_page_by_page(bed: Bed) {
     let organisation = bed.organisation(1).await;
     assert_eq!(bed.store.machines(organisation, None, 10).await.expect("machines"), []);
     let device = filled(&bed, organisation, 1).await;
+    let start = bed.end(organisation).await - device.log.len() as u64;
     let head = |machine, seqs: &[usize]| MachineHead {
         machine,
         digest: digest_of(seqs.iter().map(|seq| &device.heads[*seq].link)),
-        position: *seqs.last().expect("it has entries") as u64,
+        position: start + *seqs.last().expect("it has entries") as u64,
     };
     let expected = [head(EX3, &[2, 5, 6]), head(EX4, &[1]), head(EX5, &[4])];
     assert_eq!(bed.store.machines(organisation, None, 10).await.expect("machines"), expected);
@@ -42,26 +45,28 @@ pub async fn the_machine_of_zeros_is_a_machine(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     let zeros = MachineId([0; 16]);
+    let start = bed.end(organisation).await;
     device.note(None, "about none");
     device.note(Some(zeros), "about the machine of zeros");
     device.push_on(&bed, 1).await;
     let machines = bed.store.machines(organisation, None, 10).await.expect("machines");
     assert_eq!(machines.iter().map(|head| (head.machine, head.digest.count)).collect::<Vec<_>>(), [(zeros, 1)]);
     let ask = PageAsk { wanted: wanted(&[]), ..all_after(0) };
-    assert_eq!(bed.store.page(organisation, &ask).await.expect("a page").digest.count, 1);
+    assert_eq!(bed.store.page(organisation, &ask).await.expect("a page").digest.count, start + 1);
 }
 
 pub async fn a_machine_s_entries_come_by_position_page_by_page(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let device = filled(&bed, organisation, 1).await;
+    let start = bed.end(organisation).await - device.log.len() as u64;
     let entries = async |after, limit| {
         let entries = bed.store.machine_entries(organisation, EX3, after, limit).await.expect("entries");
-        entries.iter().map(|held| held.position.expect("it has one")).collect::<Vec<_>>()
+        entries.iter().map(|held| held.position.expect("it has one") - start).collect::<Vec<_>>()
     };
     assert_eq!(entries(0, 10).await, [2, 5, 6]);
-    assert_eq!(entries(0, 2).await, [2, 5]);
-    assert_eq!(entries(5, 2).await, [6]);
-    assert_eq!(entries(6, 2).await, [0; 0]);
+    assert_eq!(entries(start, 2).await, [2, 5]);
+    assert_eq!(entries(start + 5, 2).await, [6]);
+    assert_eq!(entries(start + 6, 2).await, [0; 0]);
     assert_eq!(entries(u64::MAX, 2).await, [0; 0]);
     let all = bed.store.machine_entries(organisation, EX3, 0, 10).await.expect("entries");
     for held in all {
@@ -110,6 +115,7 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     let branch = store.branches(ours).await.expect("branches").remove(0);
     let before = store.directory(ours, 0).await.expect("it answers").expect("it has people");
     let record = store.device(device.id).await.expect("it answers").expect("enrolled");
+    let end = bed.end(ours).await;
 
     // Reading finds nothing.
     let page = store.page(theirs, &all_after(0)).await.expect("a page");
@@ -132,17 +138,20 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     longer.note(Some(EX3), "smuggled");
     assert!(store.push(scope, &longer.batch(7, 7), &clock(), NOW_MS).await.is_err());
     assert!(store.branch_keep(scope, &longer.batch(7, 7), NOW_MS).await.is_err());
-    assert!(store.baton(scope, Baton([1; 16]), Baton([9; 16])).await.is_err());
+    assert!(store.baton(scope, Baton([1; 16]), Baton([9; 16]), NOW_MS).await.is_err());
     assert!(store.wanted_set(scope, &wanted(&[])).await.is_err());
-    assert!(!store.device_revoke(theirs, device.id).await.expect("it answers"));
+    assert_eq!(
+        store.device_revoke(Actor::operator(theirs), device.id, NOW_MS).await.expect("it answers"),
+        Changed::NoSuchDevice
+    );
     store.views_put(theirs, &[MachineView { json: "[]".into(), ..view.clone() }]).await.expect("theirs is kept");
     store.people_add(theirs, &[Person { id: PersonId([1; 16]), name: "theirs".into() }]).await.expect("theirs");
     let code = EnrolmentCode { hash: code_of(9), role: Role::Owner, expires_ms: NOW_MS + 1000 };
-    store.code_add(theirs, &code, NOW_MS).await.expect("theirs");
+    store.code_add(Actor::operator(theirs), &code, NOW_MS).await.expect("theirs");
     let taken = store.enrol(&device.enrolment(code.hash, "K7")).await.expect("it answers");
     assert_eq!(taken, Enrolled::KeyRefused);
 
-    assert_eq!(store.page(ours, &all_after(0)).await.expect("a page").position, 6);
+    assert_eq!(store.page(ours, &all_after(0)).await.expect("a page").position, end);
     assert_eq!(store.view(ours, ViewSort::Book, EX3).await.expect("it answers"), Some(view));
     assert_eq!(store.directory(ours, 0).await.expect("it answers"), Some(before));
     assert_eq!(store.device(device.id).await.expect("it answers"), Some(record));
@@ -154,11 +163,14 @@ pub async fn ledgers_count_for_themselves(bed: Bed) {
     let (ours, theirs) = (bed.organisation(1).await, bed.organisation(2).await);
     let (first, second) = (filled(&bed, ours, 1).await, filled(&bed, theirs, 2).await);
     for (organisation, device) in [(ours, &first), (theirs, &second)] {
-        let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+        let start = bed.end(organisation).await - device.log.len() as u64;
+        assert_eq!(start, 2, "what is written down about the code and the device it let in");
+        let before = bed.links(organisation).await[..2].to_vec();
+        let page = bed.store.page(organisation, &all_after(start)).await.expect("a page");
         let positions: Vec<_> = page.entries.iter().map(|held| held.position).collect();
-        assert_eq!(positions, (1..=6).map(Some).collect::<Vec<_>>());
+        assert_eq!(positions, (3..=8).map(Some).collect::<Vec<_>>());
         assert!(page.entries.iter().all(|held| held.device == device.id));
-        assert_eq!(page.digest, digest_of(device.heads[1..].iter().map(|head| &head.link)));
+        assert_eq!(page.digest, digest_of(before.iter().chain(device.heads[1..].iter().map(|head| &head.link))));
         assert_eq!(bed.store.digest(organisation).await.expect("it answers"), page.digest);
         let head = bed.store.machine(organisation, EX3).await.expect("it answers").expect("it has entries");
         assert_eq!(head.digest, digest_of([2, 5, 6].map(|seq: usize| &device.heads[seq].link)));

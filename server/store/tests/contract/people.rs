@@ -5,12 +5,12 @@
 use crate::bed::{Bed, NOW_MS};
 use crate::crew::{Device, EX3, EX4, code_of, wanted};
 use pintle_core::exchange::{Person, Wanted};
-use pintle_core::ids::{Baton, Hash, OrganisationId, PersonId};
-use pintle_store::{BatonJudged, Enrolled, EnrolmentCode, Organisation, Role, StoreError};
+use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId};
+use pintle_store::{Actor, BatonJudged, Changed, Enrolled, EnrolmentCode, Organisation, Role, StoreError};
 
 async fn code(bed: &Bed, organisation: OrganisationId, number: u16, role: Role) -> Hash {
     let code = EnrolmentCode { hash: code_of(number), role, expires_ms: NOW_MS + 60_000 };
-    bed.store.code_add(organisation, &code, NOW_MS).await.expect("a code is added");
+    bed.store.code_add(Actor::operator(organisation), &code, NOW_MS).await.expect("a code is added");
     code.hash
 }
 
@@ -77,9 +77,9 @@ pub async fn a_code_that_is_unknown_or_over_lets_nobody_in(bed: Bed) {
     late.now_ms -= 1;
     let_in(bed.store.enrol(&late).await.expect("it answers"));
     let twice = EnrolmentCode { hash: code, role: Role::Owner, expires_ms: NOW_MS };
-    assert!(bed.store.code_add(organisation, &twice, NOW_MS).await.is_err(), "a code is added once");
+    assert!(bed.store.code_add(Actor::operator(organisation), &twice, NOW_MS).await.is_err(), "a code is added once");
     let nowhere = EnrolmentCode { hash: code_of(3), role: Role::Owner, expires_ms: NOW_MS };
-    assert!(bed.store.code_add(OrganisationId([9; 16]), &nowhere, NOW_MS).await.is_err());
+    assert!(bed.store.code_add(Actor::operator(OrganisationId([9; 16])), &nowhere, NOW_MS).await.is_err());
 }
 
 pub async fn a_device_that_shows_a_fresh_code_keeps_its_mark_and_log(bed: Bed) {
@@ -108,7 +108,10 @@ pub async fn a_revoked_or_foreign_key_is_refused_and_the_code_stays_good(bed: Be
     let their_code = code(&bed, theirs, 2, Role::Crew).await;
     let foreign = bed.store.enrol(&device.enrolment(their_code, "K7")).await.expect("it answers");
     assert_eq!(foreign, Enrolled::KeyRefused);
-    assert!(bed.store.device_revoke(ours, device.id).await.expect("it answers"));
+    assert_eq!(
+        bed.store.device_revoke(Actor::operator(ours), device.id, NOW_MS).await.expect("it answers"),
+        Changed::Done
+    );
     let our_code = code(&bed, ours, 3, Role::Crew).await;
     for code in [our_code, code_of(1)] {
         let revoked = bed.store.enrol(&device.enrolment(code, "K7")).await.expect("it answers");
@@ -135,23 +138,32 @@ pub async fn a_device_is_revoked_once_and_by_its_own_organisation(bed: Bed) {
     let (ours, theirs) = (bed.organisation(1).await, bed.organisation(2).await);
     let device = Device::enrolled(&bed, 1, ours).await;
     let before = version(&bed, ours).await;
-    assert!(!bed.store.device_revoke(theirs, device.id).await.expect("it answers"));
-    assert!(!bed.store.device_revoke(ours, Device::new(2, ours).id).await.expect("it answers"));
+    assert_eq!(
+        bed.store.device_revoke(Actor::operator(theirs), device.id, NOW_MS).await.expect("it answers"),
+        Changed::NoSuchDevice
+    );
+    assert_eq!(
+        bed.store.device_revoke(Actor::operator(ours), Device::new(2, ours).id, NOW_MS).await.expect("it answers"),
+        Changed::NoSuchDevice
+    );
     assert!(!bed.store.device(device.id).await.expect("it answers").expect("enrolled").revoked);
-    for _ in 0..2 {
-        assert!(bed.store.device_revoke(ours, device.id).await.expect("it answers"));
+    for expected in [Changed::Done, Changed::Already] {
+        let revoked = bed.store.device_revoke(Actor::operator(ours), device.id, NOW_MS).await.expect("it answers");
+        assert_eq!(revoked, expected);
         assert!(bed.store.device(device.id).await.expect("it answers").expect("enrolled").revoked);
         assert_eq!(version(&bed, ours).await, before + 1);
     }
     let directory = bed.store.directory(ours, 0).await.expect("it answers").expect("it has changed");
-    assert_eq!(directory.devices.iter().map(|card| (card.id, card.revoked)).collect::<Vec<_>>(), [(device.id, true)]);
+    let mut cards: Vec<_> = directory.devices.iter().map(|card| (card.mark.as_str(), card.revoked)).collect();
+    cards.sort_unstable();
+    assert_eq!(cards, [("D1", true), ("SV", false)]);
 }
 
 pub async fn a_baton_is_current_before_or_old(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let device = Device::enrolled(&bed, 1, organisation).await;
     let judge = async |presented: u8, next: u8| {
-        bed.store.baton(device.scope(), Baton([presented; 16]), Baton([next; 16])).await.expect("it answers")
+        bed.store.baton(device.scope(), Baton([presented; 16]), Baton([next; 16]), NOW_MS).await.expect("it answers")
     };
     assert_eq!(judge(1, 2).await, BatonJudged::Current);
     assert_eq!(judge(2, 3).await, BatonJudged::Current);
@@ -188,12 +200,16 @@ pub async fn the_directory_grows_and_nobody_is_renamed(bed: Bed) {
     assert_eq!(add(&[person(7, "Renamed"), person(9, "Änne")]).await, 2);
     let device = Device::enrolled(&bed, 1, organisation).await;
     let directory = bed.store.directory(organisation, 2).await.expect("it answers").expect("it has changed");
-    assert_eq!(directory.version, 3);
+    assert_eq!(directory.version, 4, "the server's log is new, and so is the device");
     let people: Vec<_> = directory.people.iter().map(|p| (p.id.0[0], p.name.as_str())).collect();
-    assert_eq!(people, [(1, "person of D1"), (7, "Bo"), (8, "Ilse"), (9, "Änne")]);
-    let [card] = directory.devices.as_slice() else { panic!("one device, not {:?}", directory.devices) };
+    assert_eq!(people, [(0, "server"), (1, "person of D1"), (7, "Bo"), (8, "Ilse"), (9, "Änne")]);
+    let mut devices = directory.devices.clone();
+    devices.sort_by(|a, b| a.mark.cmp(&b.mark));
+    let [card, server] = devices.as_slice() else { panic!("two devices, not {devices:?}") };
+    assert_eq!((server.mark.as_str(), server.person, server.revoked), ("SV", PersonId::OPERATOR, false));
+    assert_eq!(server.id, DeviceId::of_key(&server.key));
     assert_eq!((card.id, card.mark.as_str(), card.key, card.person), (device.id, "D1", device.key, PersonId([1; 16])));
-    assert_eq!(bed.store.directory(organisation, 3).await.expect("it answers"), None);
+    assert_eq!(bed.store.directory(organisation, 4).await.expect("it answers"), None);
     let nowhere = bed.store.people_add(OrganisationId([9; 16]), &[person(1, "nobody")]).await;
     assert!(matches!(nowhere, Err(StoreError::Failed { .. })), "{nowhere:?}");
 
@@ -205,8 +221,8 @@ pub async fn the_directory_grows_and_nobody_is_renamed(bed: Bed) {
             Person { id: PersonId(id), name: format!("person {n}") }
         })
         .collect();
-    assert_eq!(add(&crowd[..225]).await, 4);
-    assert_eq!(add(&crowd).await, 5);
-    let directory = bed.store.directory(organisation, 4).await.expect("it answers").expect("it has changed");
-    assert_eq!(directory.people.len(), 4 + 450);
+    assert_eq!(add(&crowd[..225]).await, 5);
+    assert_eq!(add(&crowd).await, 6);
+    let directory = bed.store.directory(organisation, 5).await.expect("it answers").expect("it has changed");
+    assert_eq!(directory.people.len(), 5 + 450);
 }

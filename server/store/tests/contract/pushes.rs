@@ -10,13 +10,13 @@ use pintle_core::exchange::{PushOutcome, Receipt};
 use pintle_core::fault::code;
 use pintle_core::ids::{MachineId, OrganisationId};
 use pintle_core::limits::PUSH_ENTRIES_MAX;
-use pintle_store::{BranchEntry, DeviceScope, StoreError};
+use pintle_store::{Actor, BranchEntry, Changed, DeviceScope, StoreError};
 use serde_json::json;
 
-/// Numbers and positions of all entries of the ledger.
-async fn ledger(bed: &Bed, organisation: OrganisationId) -> Vec<(u64, u64)> {
-    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
-    page.entries.iter().map(|held| (held.position.expect("it has a position"), held.entry.seq())).collect()
+/// Positions after `start`, counted from there, and numbers of the entries that stand there.
+async fn ledger(bed: &Bed, organisation: OrganisationId, start: u64) -> Vec<(u64, u64)> {
+    let page = bed.store.page(organisation, &all_after(start)).await.expect("a page");
+    page.entries.iter().map(|held| (held.position.expect("it has a position") - start, held.entry.seq())).collect()
 }
 
 pub async fn a_push_is_taken_whole_and_held_when_it_comes_again(bed: Bed) {
@@ -25,8 +25,9 @@ pub async fn a_push_is_taken_whole_and_held_when_it_comes_again(bed: Bed) {
     device.note(Some(EX3), "squeaks");
     device.note(None, "rain");
     device.note(Some(EX3), "greased");
+    let start = bed.end(organisation).await;
     let first = device.push_on(&bed, 1).await;
-    let receipt = Receipt { from: 1, to: 3, position: 1, received_ms: NOW_MS, off_s: None };
+    let receipt = Receipt { from: 1, to: 3, position: start + 1, received_ms: NOW_MS, off_s: None };
     assert_eq!(first.answer.held, std::slice::from_ref(&receipt));
     assert_eq!(first.answer.aside, []);
     assert_eq!(first.head, device.end());
@@ -45,11 +46,10 @@ pub async fn a_push_is_taken_whole_and_held_when_it_comes_again(bed: Bed) {
     let on = bed.store.push(device.scope(), &checked, &clock(), NOW_MS + 9000).await.expect("it answers");
     assert_eq!(on.answer.outcome, PushOutcome::Accepted);
     let runs: Vec<_> = on.answer.held.iter().map(|r| (r.from, r.to, r.position, r.received_ms)).collect();
-    assert_eq!(runs, [(2, 3, 2, NOW_MS), (4, 4, 4, NOW_MS + 9000)]);
+    assert_eq!(runs, [(2, 3, start + 2, NOW_MS), (4, 4, start + 4, NOW_MS + 9000)]);
 
-    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
-    let places: Vec<_> = page.entries.iter().map(|held| (held.position, held.entry.seq())).collect();
-    assert_eq!(places, [(Some(1), 1), (Some(2), 2), (Some(3), 3), (Some(4), 4)]);
+    assert_eq!(ledger(&bed, organisation, start).await, [(1, 1), (2, 2), (3, 3), (4, 4)]);
+    let page = bed.store.page(organisation, &all_after(start)).await.expect("a page");
     assert_eq!(page.entries.iter().map(|held| held.entry.clone()).collect::<Vec<_>>(), device.log);
     let links: Vec<_> = page.entries.iter().map(|held| held.link).collect();
     assert_eq!(links, device.heads[1..].iter().map(|head| head.link).collect::<Vec<_>>());
@@ -60,14 +60,15 @@ pub async fn a_gap_says_where_to_go_on_and_writes_nothing(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     (0..6).for_each(|n| _ = device.note(Some(EX3), &format!("note {n}")));
+    let start = bed.end(organisation).await;
     device.push(&bed, 1, 2).await;
     let gap = device.push(&bed, 5, 6).await;
     assert_eq!(gap.admission, Admission::Gap { expected: 3 });
     assert_eq!((gap.answer.outcome, gap.answer.seq), (PushOutcome::Gap, Some(3)));
     assert_eq!(gap.head, device.heads[2]);
-    assert_eq!(ledger(&bed, organisation).await, [(1, 1), (2, 2)]);
+    assert_eq!(ledger(&bed, organisation, start).await, [(1, 1), (2, 2)]);
     device.push_on(&bed, 3).await;
-    assert_eq!(ledger(&bed, organisation).await.len(), 6);
+    assert_eq!(ledger(&bed, organisation, start).await.len(), 6);
 }
 
 pub async fn a_fork_is_kept_beside_the_ledger_once_and_byte_for_byte(bed: Bed) {
@@ -78,6 +79,7 @@ pub async fn a_fork_is_kept_beside_the_ledger_once_and_byte_for_byte(bed: Bed) {
     copy.note(Some(EX3), "the copy's third");
     copy.note(Some(EX4), "the copy's fourth");
     copy.note(None, "the copy's fifth");
+    let start = bed.end(organisation).await;
     device.push_on(&bed, 1).await;
     for _ in 0..2 {
         // From the start, so that two of its entries are the ledger's own.
@@ -96,7 +98,7 @@ pub async fn a_fork_is_kept_beside_the_ledger_once_and_byte_for_byte(bed: Bed) {
     let expected: Vec<_> = (3..=5).map(|n| (copy.heads[n].link, copy.log[n - 1].canonical())).collect();
     let kept: Vec<_> = kept.into_iter().map(|BranchEntry { link, entry }| (link, entry.canonical())).collect();
     assert_eq!(kept, expected);
-    assert_eq!(ledger(&bed, organisation).await.len(), 4, "a branch has no position");
+    assert_eq!(ledger(&bed, organisation, start).await.len(), 4, "a branch has no position");
     assert_eq!(bed.store.machine(organisation, EX4).await.expect("it answers"), None);
 
     // The fork lies before the push: all of it is kept, as another branch.
@@ -110,6 +112,7 @@ pub async fn what_a_copy_pushed_is_kept_whole_and_once(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     (0..3).for_each(|n| _ = device.note(Some(EX3), &format!("note {n}")));
+    let start = bed.end(organisation).await;
     device.push(&bed, 1, 2).await;
     let copied = device.batch(2, 3);
     for later in 0..2 {
@@ -118,7 +121,7 @@ pub async fn what_a_copy_pushed_is_kept_whole_and_once(bed: Bed) {
     let branches = bed.store.branches(organisation).await.expect("branches");
     let kept: Vec<_> = branches.iter().map(|b| (b.from, b.count, b.link, b.received_ms)).collect();
     assert_eq!(kept, [(2, 2, device.end().link, NOW_MS)]);
-    assert_eq!(ledger(&bed, organisation).await.len(), 2);
+    assert_eq!(ledger(&bed, organisation, start).await.len(), 2);
 
     // A later branch comes first.
     bed.store.branch_keep(device.scope(), &device.batch(1, 1), NOW_MS + 7).await.expect("it is kept");
@@ -130,17 +133,22 @@ pub async fn a_revoked_device_s_push_is_kept_and_stands_aside(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     device.note(Some(EX3), "before");
+    let start = bed.end(organisation).await;
     device.push_on(&bed, 1).await;
-    assert!(bed.store.device_revoke(organisation, device.id).await.expect("it answers"));
+    assert_eq!(
+        bed.store.device_revoke(Actor::operator(organisation), device.id, NOW_MS).await.expect("it answers"),
+        Changed::Done
+    );
     device.note(Some(EX3), "after");
     let pushed = device.push(&bed, 2, 2).await;
     assert_eq!(pushed.answer.outcome, PushOutcome::Revoked);
     assert_eq!(pushed.head, device.end());
     let asides: Vec<_> = pushed.answer.aside.iter().map(|aside| (aside.seq, aside.code.as_str())).collect();
     assert_eq!(asides, [(2, code::DEVICE_REVOKED)]);
-    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
-    let asides: Vec<_> = page.entries.iter().map(|held| held.aside.as_deref()).collect();
-    assert_eq!(asides, [None, Some(code::DEVICE_REVOKED)]);
+    let page = bed.store.page(organisation, &all_after(start)).await.expect("a page");
+    let asides: Vec<_> = page.entries.iter().map(|held| (held.device == device.id, held.aside.as_deref())).collect();
+    let written_down = (false, None);
+    assert_eq!(asides, [(true, None), written_down, (true, Some(code::DEVICE_REVOKED))]);
 }
 
 pub async fn what_breaks_a_rule_is_taken_and_stands_aside(bed: Bed) {
@@ -152,6 +160,7 @@ pub async fn what_breaks_a_rule_is_taken_and_stands_aside(bed: Bed) {
     device.note_as(Some(EX3), Some(6), "goes on from the jump");
     device.value(json!({"head": {"v": 1, "machine": EX3, "mseq": 7, "seen": 0, "at": "2026-05-04T07:12:33+02:00",
         "by": "AQEBAQEBAQEBAQEBAQEBAQ", "kind": "greeting_of_tomorrow"}, "body": {"later": {"kept": true}}}));
+    let start = bed.end(organisation).await;
     let pushed = device.push_on(&bed, 1).await;
     let asides = |aside: &[pintle_core::exchange::Aside]| {
         aside.iter().map(|aside| (aside.seq, aside.code.clone())).collect::<Vec<_>>()
@@ -167,22 +176,23 @@ pub async fn what_breaks_a_rule_is_taken_and_stands_aside(bed: Bed) {
     let on = device.push_on(&bed, 6).await;
     assert_eq!(asides(&on.answer.aside), [(6, code::MACHINE_SEQUENCE_GAP.to_owned())]);
 
-    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    let page = bed.store.page(organisation, &all_after(start)).await.expect("a page");
     assert_eq!(page.entries.iter().map(|held| held.entry.clone()).collect::<Vec<_>>(), device.log);
     // The unreadable entry counts for no machine.
     let head = bed.store.machine(organisation, EX3).await.expect("it answers").expect("it has entries");
-    assert_eq!((head.digest.count, head.position), (5, 6));
+    assert_eq!((head.digest.count, head.position), (5, start + 6));
 }
 
 pub async fn a_clock_that_is_off_is_marked(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     device.note(None, "made an hour before the server's now");
+    let start = bed.end(organisation).await;
     let checked = device.batch(1, 1);
     let early_ms = NOW_MS - 2 * 3_600_000;
     let pushed = bed.store.push(device.scope(), &checked, &clock(), early_ms).await.expect("it answers");
     assert_eq!(pushed.answer.held.iter().map(|receipt| receipt.off_s).collect::<Vec<_>>(), [Some(3600)]);
-    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    let page = bed.store.page(organisation, &all_after(start)).await.expect("a page");
     assert_eq!(
         page.entries.iter().map(|held| (held.off_s, held.received_ms)).collect::<Vec<_>>(),
         [(Some(3600), Some(early_ms))]
@@ -197,9 +207,13 @@ pub async fn the_largest_push_with_as_many_machines_is_taken(bed: Bed) {
         id[..8].copy_from_slice(&(n as u64).to_be_bytes());
         device.note(Some(MachineId(id)), "a fleet");
     }
+    let start = bed.end(organisation).await;
     let pushed = device.push_on(&bed, 1).await;
     let last = PUSH_ENTRIES_MAX as u64;
-    assert_eq!(pushed.answer.held.iter().map(|r| (r.from, r.to, r.position)).collect::<Vec<_>>(), [(1, last, 1)]);
+    assert_eq!(
+        pushed.answer.held.iter().map(|r| (r.from, r.to, r.position)).collect::<Vec<_>>(),
+        [(1, last, start + 1)]
+    );
     assert_eq!(bed.store.machines(organisation, None, 1000).await.expect("machines").len(), PUSH_ENTRIES_MAX);
     assert_eq!(device.push(&bed, 1, PUSH_ENTRIES_MAX).await.admission, Admission::Held);
 }
@@ -211,6 +225,7 @@ pub async fn a_push_under_a_wrong_scope_is_refused(bed: Bed) {
     let mut stranger = Device::new(3, ours);
     device.note(Some(EX3), "ours");
     stranger.note(Some(EX3), "a stranger's");
+    let start = bed.end(ours).await;
     for (scope, checked) in [
         (other.scope(), device.batch(1, 1)),
         (stranger.scope(), stranger.batch(1, 1)),
@@ -221,7 +236,7 @@ pub async fn a_push_under_a_wrong_scope_is_refused(bed: Bed) {
         let kept = bed.store.branch_keep(scope, &checked, NOW_MS).await;
         assert!(matches!(kept, Err(StoreError::Failed { act: "branch_keep", .. })), "{kept:?}");
     }
-    assert_eq!(ledger(&bed, ours).await, []);
-    assert_eq!(ledger(&bed, theirs).await, []);
+    assert_eq!(ledger(&bed, ours, start).await, []);
+    assert_eq!(ledger(&bed, theirs, 0).await, []);
     assert_eq!(bed.store.branches(ours).await.expect("branches"), []);
 }
