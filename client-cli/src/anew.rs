@@ -28,7 +28,11 @@ pub fn begin_anew(home: &Home, store: &mut Store, ambient: &dyn Ambient) -> Resu
     store.write("record", |tx| turn_over(tx, public))
 }
 
-fn turn_over(tx: &Tx<'_>, public: PublicKey) -> Result<u64, Problem> {
+/// Begins a new log under a key, with what the server has not placed of the old one; gives how many entries that is.
+///
+/// # Errors
+/// If the database cannot be written.
+pub fn turn_over(tx: &Tx<'_>, public: PublicKey) -> Result<u64, Problem> {
     let old = tx.own()?;
     let mut own = Own {
         device: DeviceId::of_key(&public),

@@ -4,9 +4,9 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    begin, bench, book, clashes, clear, completions, correct, doctor, done, due, end, enrol, found, fuel, grease,
-    handover, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair, settle, setup, status,
-    strike, sync,
+    begin, bench, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found, fuel,
+    grease, handover, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair, settle, setup,
+    share, status, strike, sync,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -81,6 +81,8 @@ pub enum Command {
     Setup(setup::Setup),
     Enrol(enrol::Enrol),
     Sync(sync::Sync),
+    Devices(devices::Devices),
+    Share(share::Share),
     Status(status::Status),
     Doctor(doctor::Doctor),
     Completions(completions::Completions),

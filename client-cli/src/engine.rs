@@ -129,10 +129,16 @@ impl Engine<'_> {
             Ok(reply) => Input::Replied(Box::new(reply)),
             Err(Failure::Network(failure)) => Input::Failed(failure),
             Err(Failure::Refused(refusal)) => Input::Refused(refusal),
+            // An exchange needs no clock that is right; a server that says otherwise is none of ours.
+            Err(Failure::ClockOff { .. }) => Input::Failed(NetworkFailure::NotOurs),
         }
     }
 
-    fn keep(&mut self, notice: &Notice) -> Result<(), Problem> {
+    /// Keeps a notice until it has been shown.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn keep(&mut self, notice: &Notice) -> Result<(), Problem> {
         let at_s = self.ambient.wall().second;
         let (code, sentence) = told(notice);
         self.store.write("store", |tx| tx.add_notice(at_s, code, &sentence))
@@ -155,9 +161,7 @@ impl Engine<'_> {
 /// What is stored about sync, as the session wants it.
 fn standing(tx: &Tx<'_>) -> Result<Standing, Problem> {
     let own = tx.own()?;
-    let sync = tx.sync()?.ok_or_else(|| {
-        Problem::new(Code::NotEnrolled, "this device knows no server yet").hint("pintle enrol URL CODE")
-    })?;
+    let sync = tx.enrolled()?;
     Ok(Standing {
         organisation: sync.organisation,
         device: own.device,
@@ -233,6 +237,9 @@ pub fn told(notice: &Notice) -> (&'static str, String) {
         ),
         Notice::Copied => {
             ("copied", "Another copy of this device has synced since. What was sent is kept beside the log.".to_owned())
+        }
+        Notice::GoesOn { mark } => {
+            ("goes-on", format!("This one goes on as {mark}, a device of its own. Tell the office."))
         }
         Notice::Revoked => {
             ("revoked", "This device has been revoked. Its entries are kept, and the office judges them.".to_owned())

@@ -22,6 +22,8 @@ const MARK_DIGITS: &[u8] = b"2345679";
 const DATABASE: &str = "log.db";
 /// Name of the private key's file.
 const KEY: &str = "device.key";
+/// Name of the file of a key that is to be the next one.
+const NEXT_KEY: &str = "device.key.next";
 
 /// The folder of one device.
 #[derive(Debug, Clone)]
@@ -72,6 +74,11 @@ impl Home {
     /// `key-lost`.
     pub fn key(&self, public: &PublicKey) -> Result<DeviceKey, Problem> {
         let path = self.folder.join(KEY);
+        // A run that ended between turning the log over and moving the key left it here.
+        if let Some(next) = self.read_key(NEXT_KEY).filter(|next| next.public() == *public) {
+            self.promote_next_key()?;
+            return Ok(next);
+        }
         let lost = |detail: String| {
             Problem::new(Code::KeyLost, format!("this device's key in {} cannot be used", path.display()))
                 .hint("recording goes on; to sync again: pintle enrol URL CODE --anew")
@@ -81,6 +88,51 @@ impl Home {
         let secret: [u8; 32] = secret.as_slice().try_into().map_err(|_| lost("it has not 32 bytes".into()))?;
         let key = DeviceKey::from_secret(&secret);
         if key.public() != *public { Err(lost("it is another device's".into())) } else { Ok(key) }
+    }
+
+    fn read_key(&self, name: &str) -> Option<DeviceKey> {
+        let secret = std::fs::read(self.folder.join(name)).ok()?;
+        Some(DeviceKey::from_secret(&secret.as_slice().try_into().ok()?))
+    }
+
+    /// The key that is to be the next one: the one begun before, or a new one, on the disk.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn next_key(&self, ambient: &dyn Ambient) -> Result<DeviceKey, Problem> {
+        if let Some(begun) = self.read_key(NEXT_KEY) {
+            return Ok(begun);
+        }
+        let secret: [u8; 32] = random(ambient)?;
+        let failed = |e: std::io::Error| self.unwritable("write the key in", &e);
+        // Half a key under this name would be no key: it is moved there whole.
+        let fresh = self.folder.join("device.key.fresh");
+        let _ = std::fs::remove_file(&fresh);
+        write_secret(&fresh, &secret).map_err(failed)?;
+        std::fs::rename(&fresh, self.folder.join(NEXT_KEY)).map_err(failed)?;
+        File::open(&self.folder).and_then(|folder| folder.sync_all()).map_err(failed)?;
+        Ok(DeviceKey::from_secret(&secret))
+    }
+
+    /// Makes the next key the key. The old one is kept under another name.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn promote_next_key(&self) -> Result<(), Problem> {
+        let failed = |e: std::io::Error| self.unwritable("write the key in", &e);
+        self.keep_old_key().map_err(failed)?;
+        std::fs::rename(self.folder.join(NEXT_KEY), self.folder.join(KEY)).map_err(failed)?;
+        File::open(&self.folder).and_then(|folder| folder.sync_all()).map_err(failed)
+    }
+
+    /// Gives a key that lies there another name.
+    fn keep_old_key(&self) -> std::io::Result<()> {
+        let path = self.folder.join(KEY);
+        if !path.exists() {
+            return Ok(());
+        }
+        let number = (1..).find(|n| !self.folder.join(format!("{KEY}.{n}")).exists()).unwrap_or(0);
+        std::fs::rename(&path, self.folder.join(format!("{KEY}.{number}")))
     }
 
     /// Makes the log: key first, then the database beside it, then the database into its place.
@@ -126,18 +178,9 @@ impl Home {
     /// If it cannot be written.
     pub fn new_key(&self, ambient: &dyn Ambient) -> Result<PublicKey, Problem> {
         let failed = |e: std::io::Error| self.unwritable("write the key in", &e);
-        let path = self.folder.join(KEY);
-        if path.exists() {
-            let number = (1..).find(|n| !self.folder.join(format!("{KEY}.{n}")).exists()).unwrap_or(0);
-            std::fs::rename(&path, self.folder.join(format!("{KEY}.{number}"))).map_err(failed)?;
-        }
+        self.keep_old_key().map_err(failed)?;
         let secret: [u8; 32] = random(ambient)?;
-        let mut options = OpenOptions::new();
-        options.write(true).create_new(true);
-        #[cfg(unix)]
-        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-        let mut file = options.open(&path).map_err(failed)?;
-        file.write_all(&secret).and_then(|()| file.sync_all()).map_err(failed)?;
+        write_secret(&self.folder.join(KEY), &secret).map_err(failed)?;
         File::open(&self.folder).and_then(|folder| folder.sync_all()).map_err(failed)?;
         Ok(DeviceKey::from_secret(&secret).public())
     }
@@ -147,6 +190,16 @@ impl Home {
         let code = if error.kind() == ErrorKind::StorageFull { Code::DiskFull } else { Code::Unwritable };
         Problem::new(code, sentence).hint("keep the log elsewhere: pintle --home DIR …").detail(error)
     }
+}
+
+/// Writes a new file that only its owner reads, onto the disk.
+fn write_secret(path: &Path, secret: &[u8; 32]) -> std::io::Result<()> {
+    let mut options = OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut file = options.open(path)?;
+    file.write_all(secret).and_then(|()| file.sync_all())
 }
 
 /// A mark such as `K7`, for a device nobody has named yet.

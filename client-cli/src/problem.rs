@@ -77,6 +77,7 @@ codes! {
     WhichMachine = "which-machine", NotDone, "the machine was left out and none was used before, or several fit";
     KnownMachine = "known-machine", NotDone, "a machine of that name is already here";
     UnknownPerson = "unknown-person", NotDone, "nobody here has that name";
+    UnknownDevice = "unknown-device", NotDone, "the server knows no device, code or link of that name";
     UnknownEntry = "unknown-entry", NotDone, "this device holds no entry of that name";
     UnknownField = "unknown-field", NotDone, "the entry has no such field, or the field cannot be corrected";
     UnknownClash = "unknown-clash", NotDone, "no open clash or twin has that id";

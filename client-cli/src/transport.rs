@@ -11,9 +11,12 @@ use flate2::write::GzEncoder;
 use pintle_core::device::{NetworkFailure, Refusal};
 use pintle_core::exchange::{PROOF_HEADER, SyncReply};
 use pintle_core::ids::Signature;
-use pintle_openapi::endpoint::Endpoint;
+use pintle_openapi::Method;
+use pintle_openapi::endpoint::{Endpoint, target};
 use pintle_openapi::endpoints::enrol::{Enrol, EnrolReply, EnrolRequest};
+use pintle_openapi::endpoints::follow::{Follow, FollowRequest};
 use pintle_openapi::endpoints::sync::Sync;
+use pintle_openapi::endpoints::token::{Token, TokenReply, TokenRequest};
 use pintle_openapi::problem::ProblemDocument;
 use std::io::Write as _;
 use std::sync::Arc;
@@ -40,6 +43,11 @@ pub enum Failure {
     Network(NetworkFailure),
     /// The server refused.
     Refused(Refusal),
+    /// The server does not agree about the time.
+    ClockOff {
+        /// Its clock, in milliseconds since 1970.
+        now_ms: i64,
+    },
 }
 
 /// A way to a server.
@@ -55,6 +63,12 @@ pub trait Transport {
     /// # Errors
     /// [`Failure`]
     fn enrol(&self, request: &EnrolRequest) -> Result<EnrolReply, Failure>;
+
+    /// Lets a device go on under a new key.
+    ///
+    /// # Errors
+    /// [`Failure`]
+    fn follow(&self, request: &FollowRequest) -> Result<EnrolReply, Failure>;
 }
 
 /// A server at an address.
@@ -154,16 +168,55 @@ impl Http {
             Some(compressed) => request.header("content-encoding", "gzip").send(compressed),
             None => request.send(body),
         };
-        let mut response = sent.map_err(|e| Failure::Network(failure(&e)))?;
-        let status = response.status().as_u16();
-        let bytes = response
-            .body_mut()
-            .with_config()
-            .limit(REPLY_BYTES_MAX)
-            .read_to_vec()
-            .map_err(|e| Failure::Network(failure(&e)))?;
-        reply::<E>(status, &bytes)
+        received::<E>(sent)
     }
+
+    /// Gets a token.
+    ///
+    /// # Errors
+    /// [`Failure`]
+    pub fn token(&self, request: &TokenRequest) -> Result<TokenReply, Failure> {
+        // A request of plain texts always has a JSON form.
+        self.post::<Token>(&serde_json::to_vec(request).unwrap_or_default(), None)
+    }
+
+    /// Asks as whoever the token stands for.
+    ///
+    /// # Errors
+    /// [`Failure`]
+    pub fn ask<E: Endpoint>(
+        &self,
+        path: &E::Path,
+        query: &E::Query,
+        body: &E::Body,
+        token: &str,
+    ) -> Result<E::Reply, Failure> {
+        let url = format!("{}{}", self.server, target::<E>(path, query));
+        let bearer = format!("Bearer {token}");
+        let sent = match E::METHOD {
+            Method::Get => self.agent.get(url).header("accept", E::REPLY_MEDIA).header("authorization", bearer).call(),
+            Method::Post => self
+                .agent
+                .post(url)
+                .header("content-type", "application/json")
+                .header("accept", E::REPLY_MEDIA)
+                .header("authorization", bearer)
+                .send(&serde_json::to_vec(body).unwrap_or_default()),
+        };
+        received::<E>(sent)
+    }
+}
+
+fn received<E: Endpoint>(sent: Result<ureq::http::Response<ureq::Body>, Error>) -> Result<E::Reply, Failure> {
+    let mut response = sent.map_err(|e| Failure::Network(failure(&e)))?;
+    let status = response.status().as_u16();
+    let bytes = response
+        .body_mut()
+        .with_config()
+        .limit(REPLY_BYTES_MAX)
+        .read_to_vec()
+        .map_err(|e| Failure::Network(failure(&e)))?;
+    reply::<E>(status, &bytes)
 }
 
 /// What a status and a body mean.
@@ -172,6 +225,7 @@ fn reply<E: Endpoint>(status: u16, bytes: &[u8]) -> Result<E::Reply, Failure> {
         return serde_json::from_slice(bytes).map_err(|_| Failure::Network(NetworkFailure::NotOurs));
     }
     match ProblemDocument::read(bytes) {
+        Some(ProblemDocument { now_ms: Some(now_ms), .. }) if status == 401 => Err(Failure::ClockOff { now_ms }),
         Some(document) => {
             let detail = document.detail.filter(|detail| !detail.is_empty());
             let place = document.pointer.or(document.parameter).filter(|place| !place.is_empty());
@@ -197,6 +251,10 @@ impl Transport for Http {
         // A request of plain texts always has a JSON form.
         let body = serde_json::to_vec(request).unwrap_or_default();
         self.post::<Enrol>(&body, None)
+    }
+
+    fn follow(&self, request: &FollowRequest) -> Result<EnrolReply, Failure> {
+        self.post::<Follow>(&serde_json::to_vec(request).unwrap_or_default(), None)
     }
 }
 

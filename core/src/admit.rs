@@ -10,7 +10,7 @@ use crate::exchange::{Aside, ClockSample, Push, PushAnswer, PushOutcome, Receipt
 use crate::fact::Fact;
 use crate::fact::administration::{Need, need};
 use crate::fault::{Fault, code};
-use crate::ids::{DeviceId, Hash, MachineId, OrganisationId, PublicKey};
+use crate::ids::{DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey};
 use crate::limits::{CLOCK_OFF_MARKED_S, ENTRY_BYTES_MAX, PUSH_ENTRIES_MAX};
 use crate::permission::Role;
 use std::collections::BTreeMap;
@@ -241,16 +241,17 @@ fn aside_of(checked: &CheckedEntry, known: &Known, counts: &mut BTreeMap<Machine
 
 /// Whether an entry's author may not have made it. It is kept all the same, and the office judges.
 fn not_permitted(entry: &Entry, author: Author) -> Option<Fault> {
-    let kind = &entry.head().ok()?.kind;
-    let permitted = match (need(kind), author) {
+    let head = entry.head().ok()?;
+    let permitted = match (need(&head.kind), author) {
         (_, Author::Server) => true,
         (Need::Server, Author::Person(_)) => false,
-        (Need::Right(right), Author::Person(role)) => role.may(right),
+        // Nobody speaks in the server's name.
+        (Need::Right(right), Author::Person(role)) => role.may(right) && head.by != PersonId::OPERATOR,
     };
     (!permitted).then(|| Fault::new(code::NOT_PERMITTED, "/head/kind", NOT_PERMITTED_TOLD))
 }
 
-const NOT_PERMITTED_TOLD: &str = "the role of the device may not make an entry of this kind";
+const NOT_PERMITTED_TOLD: &str = "this device may not make an entry of this kind, or in this name";
 
 /// How far a device's wall clock was ahead when it made an entry, in seconds, where that can be told and is over the
 /// limit that is marked. It can be told when the device has not restarted since: its monotonic clock then gives the

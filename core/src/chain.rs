@@ -18,6 +18,9 @@ pub const DOMAIN_SYNC: &[u8] = b"pintle/sync/1\n";
 /// Domain line of an enrolment.
 pub const DOMAIN_ENROL: &[u8] = b"pintle/enrol/1\n";
 
+/// Domain line of a key that goes on for another.
+pub const DOMAIN_FOLLOW: &[u8] = b"pintle/follow/1\n";
+
 /// Where a log ends: the number of its last entry and that entry's link.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
@@ -82,6 +85,12 @@ pub fn sync_text(body: &[u8]) -> Vec<u8> {
 #[must_use]
 pub fn enrol_text(code: &str, key: &PublicKey) -> Vec<u8> {
     [DOMAIN_ENROL, &Hash::of(&[code.as_bytes()]).0, &key.0[..]].concat()
+}
+
+/// The text that both keys sign where one goes on for another: domain line, organisation, the old device, the new key.
+#[must_use]
+pub fn follow_text(organisation: &OrganisationId, old: &DeviceId, key: &PublicKey) -> Vec<u8> {
+    [DOMAIN_FOLLOW, &organisation.0, &old.0, &key.0].concat()
 }
 
 /// A device's private key, held in memory only as long as it signs.

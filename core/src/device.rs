@@ -195,6 +195,12 @@ pub enum Notice {
     },
     /// Another copy of this device has synced since; what was pushed is kept by the server beside the ledger.
     Copied,
+    /// This copy of the device goes on as a device of its own, under a key that the old one vouched for. The caller
+    /// tells it, for it is the caller that makes the key.
+    GoesOn {
+        /// Its short name from now on.
+        mark: String,
+    },
     /// The device has been revoked; its entries are set aside for the office to judge.
     Revoked,
     /// Entries of this device were set aside.

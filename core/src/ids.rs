@@ -155,6 +155,10 @@ bytes_type!(
     ShareId, 16
 );
 bytes_type!(
+    /// What a share link holds: 256 random bits. Whoever has them may read.
+    Capability, 32
+);
+bytes_type!(
     /// A SHA-256 hash.
     Hash, 32
 );

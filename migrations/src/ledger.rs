@@ -54,6 +54,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0004_token_key.sqlite.sql"),
         postgres: include_str!("ledger/0004_token_key.postgres.sql"),
     },
+    LedgerStep {
+        name: "0005_device_follows",
+        sqlite: include_str!("ledger/0005_device_follows.sqlite.sql"),
+        postgres: include_str!("ledger/0005_device_follows.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -88,6 +93,11 @@ pub const LANDED: &[Landed] = &[
         name: "0004_token_key",
         sqlite_sha256: "1f082341cc3fdd7c1de1f62e6bfab86341af8ca3daebdad891d05f6fba422be5",
         postgres_sha256: "b1175b47a52f8d6ab56b0ec5233781fa87f6561eaf6460299f72bbe00f17a2cd",
+    },
+    Landed {
+        name: "0005_device_follows",
+        sqlite_sha256: "c0601bd46703d229d391862166bc9a20fa93014f15170c0c7e75c844a7ab056d",
+        postgres_sha256: "63786db6fe4d42a8f57a54c65df2af06dadca8e82d2427185ef779555e203ce4",
     },
 ];
 

@@ -4,6 +4,7 @@
 //! those of [`crate::problem::EVERYWHERE`] and those its access and its body bring with them, see [`problems`].
 
 use crate::problem::{self, Problem};
+use pintle_core::permission::Right;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -99,13 +100,18 @@ pub enum Tag {
     Machines,
     /// The small repair.
     Bench,
+    /// Devices, codes, share links.
+    Office,
+    /// What outsiders read.
+    Outsiders,
     /// Health and documents of the service.
     Service,
 }
 
 impl Tag {
     /// All of them, in the order of the documentation.
-    pub const ALL: [Tag; 5] = [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Bench, Tag::Service];
+    pub const ALL: [Tag; 7] =
+        [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Bench, Tag::Office, Tag::Outsiders, Tag::Service];
 
     /// Its name.
     #[must_use]
@@ -115,6 +121,8 @@ impl Tag {
             Tag::Devices => "Devices",
             Tag::Machines => "Machines",
             Tag::Bench => "Bench",
+            Tag::Office => "Office",
+            Tag::Outsiders => "Outsiders",
             Tag::Service => "Service",
         }
     }
@@ -129,6 +137,10 @@ impl Tag {
                 "What the organisation's entries say about its machines. Read only: writing is done by sync."
             }
             Tag::Bench => "Cards for the small repair at the machine: threads, drills, grease, amounts.",
+            Tag::Office => {
+                "How devices stand, codes that let them in, and links for outsiders. All of it is written down."
+            }
+            Tag::Outsiders => "What someone outside reads with a link: one machine.",
             Tag::Service => "Health, keys and the documentation of the service.",
         }
     }
@@ -143,8 +155,10 @@ pub enum Access {
     DeviceProof,
     /// Whoever proves in the body itself to hold a key.
     BodyProof,
-    /// A device that is enrolled and not revoked, by a bearer token from `POST /v1/token`.
-    Token,
+    /// A device that is enrolled and not revoked, by a bearer token from `POST /v1/token`, whose role has this right.
+    Token(Right),
+    /// Whoever holds the link in the path.
+    Link,
 }
 
 /// Whether and how an endpoint takes a body.
@@ -199,7 +213,8 @@ pub fn problems<E: Endpoint>() -> Vec<Problem> {
     let access: &[Problem] = match E::ACCESS {
         Access::Public | Access::BodyProof => &[],
         Access::DeviceProof => problem::OF_PROOF,
-        Access::Token => problem::OF_TOKEN,
+        Access::Token(_) => problem::OF_TOKEN,
+        Access::Link => problem::OF_LINK,
     };
     let body: &[Problem] = match E::BODY {
         BodyForm::None => &[],

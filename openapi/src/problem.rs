@@ -85,6 +85,8 @@ problems! {
     // Who may not.
     DeviceRevoked = "device-revoked", 403, "This device has been revoked and may no longer read.",
         "It can go on recording and pushing; the office decides about what it pushes. To read again, enrol with a new code.";
+    Forbidden = "forbidden", 403, "Your role may not do this.",
+        "Ask the owner, or someone whose role may: see the table in docs/PERMISSIONS.md.";
     WrongOrganisation = "wrong-organisation", 403, "The device belongs to another organisation.",
         "Send the organisation the device was enrolled in.";
     CodeUnknown = "code-unknown", 403, "There is no such enrolment code, or it has expired.",
@@ -100,6 +102,12 @@ problems! {
         "Send it again; on a slow line send fewer entries at once.";
     CodeUsed = "code-used", 409, "The enrolment code has been used by another device.",
         "Ask the owner for a new one: pintle-server code --role crew.";
+    MarkTaken = "mark-taken", 409, "Another device has this short name, or had it once.",
+        "Choose another: short names are never used twice, because entries go by them.";
+    LastOwner = "last-owner", 409, "Nobody would be left who may do everything.",
+        "Let in another owner first: make a code with role owner.";
+    TooManyOpen = "too-many-open", 409, "There are too many open already.",
+        "Cancel or end some that are no longer needed.";
     KeyRefused = "key-refused", 409, "This key may not be enrolled: it is a revoked device's, or another organisation's.",
         "Make a new key on the device and enrol with it. The code has not been spent; the entries under the old key stay.";
     // What was sent is not allowed.
@@ -178,8 +186,11 @@ pub const OF_TOKEN: &[Problem] = &[
     Problem::InvalidToken,
     Problem::TokenExpired,
     Problem::DeviceRevoked,
+    Problem::Forbidden,
     Problem::Unavailable,
 ];
+/// Problems of endpoints that a share link opens.
+pub const OF_LINK: &[Problem] = &[Problem::NotFound, Problem::Unavailable];
 
 /// A refusal, as it is sent: `application/problem+json` (RFC 9457).
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

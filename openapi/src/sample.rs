@@ -9,11 +9,15 @@ use crate::Role;
 use crate::endpoints::bench::{BearingQuery, GreaseQuery, GunQuery, ThreadQuery};
 use crate::endpoints::book::BookReply;
 use crate::endpoints::clashes::{ClashItem, ClashSort};
+use crate::endpoints::codes::CodeReport;
+use crate::endpoints::devices::DeviceReport;
 use crate::endpoints::due::{DueReply, MachineDueReply};
 use crate::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use crate::endpoints::findings::FindingItem;
+use crate::endpoints::follow::FollowRequest;
 use crate::endpoints::handover::HandoverReply;
 use crate::endpoints::machines::MachineCard;
+use crate::endpoints::shares::{ShareReport, SharedReply};
 use crate::endpoints::telematics::TelematicsReply;
 use crate::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, TokenRequest};
 use crate::endpoints::upkeep::{HandsReply, KeepingReply, MachineName, NO_ADVICE, RecordsReply, RuleCard, RulesReply};
@@ -21,7 +25,7 @@ use crate::names::Names;
 use pintle_core::agenda::{MachineDue, TaggedOut};
 use pintle_core::bench::card::{self, BearingCard, Card, GreaseCard, GunCard, ThreadCard};
 use pintle_core::book::{Book, book, keeping_by};
-use pintle_core::chain::{DeviceKey, LogHead, enrol_text};
+use pintle_core::chain::{DeviceKey, LogHead, enrol_text, follow_text};
 use pintle_core::decimal::Decimal;
 use pintle_core::due::due;
 use pintle_core::exchange::{
@@ -29,8 +33,11 @@ use pintle_core::exchange::{
     PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest,
 };
 use pintle_core::fact::MeterKind;
+use pintle_core::fact::administration::Shown;
 use pintle_core::handover::handover;
-use pintle_core::ids::{Baton, DeviceId, MachineId, OrganisationId, PersonId, RequestId, Signature, StoreId};
+use pintle_core::ids::{
+    Baton, Capability, CodeId, DeviceId, MachineId, OrganisationId, PersonId, RequestId, ShareId, Signature, StoreId,
+};
 use pintle_core::moment::Moment;
 use pintle_core::plan::Counting;
 use pintle_core::telematics::{self, Candidate};
@@ -475,4 +482,94 @@ pub fn clashes() -> Vec<ClashItem> {
     let name = Some("EX3".to_owned());
     let item = |twin| ClashItem::of_twin(ClashSort::Twin, MACHINE, name.clone(), twin);
     the_book().twins.into_iter().map(item).collect()
+}
+
+/// The second device goes on under a new key.
+#[must_use]
+pub fn follow() -> (FollowRequest, EnrolReply) {
+    let (old, new) = (key(1), key(2));
+    let text = follow_text(&ORGANISATION, &device(1), &new.public());
+    let request = FollowRequest {
+        organisation: ORGANISATION,
+        device: device(1),
+        key: new.public(),
+        ends: true,
+        old_proof: old.sign(&text),
+        proof: new.sign(&text),
+    };
+    let reply = EnrolReply { device: device(2), mark: "M22".to_owned(), ..enrol_reply() };
+    (request, reply)
+}
+
+/// How a device of the story stands.
+#[must_use]
+pub fn device_report(index: usize) -> DeviceReport {
+    let person = person(index);
+    DeviceReport {
+        id: device(index),
+        mark: MARKS[index % MARKS.len()].to_owned(),
+        person: person.id,
+        person_name: Some(person.name),
+        role: if index == 0 { Role::Owner } else { Role::Crew },
+        revoked: false,
+        entries: of_device(index).len() as u64,
+        enrolled_ms: NOW_MS - 86_400_000,
+        last_ms: Some(NOW_MS),
+    }
+}
+
+/// How all of them stand.
+#[must_use]
+pub fn device_reports() -> Vec<DeviceReport> {
+    vec![device_report(0), device_report(1)]
+}
+
+/// A code, as it is told once.
+#[must_use]
+pub fn code() -> String {
+    CODE.to_owned()
+}
+
+/// How that code stands.
+#[must_use]
+pub fn code_report() -> CodeReport {
+    CodeReport { id: CodeId([0x43; 16]), role: Role::Crew, made_ms: NOW_MS, until_ms: NOW_MS + 72 * 3_600_000 }
+}
+
+/// What a share link holds.
+#[must_use]
+pub fn capability() -> Capability {
+    Capability([0x2a; 32])
+}
+
+/// How that link stands.
+#[must_use]
+pub fn share_report() -> ShareReport {
+    ShareReport {
+        id: ShareId([0x53; 16]),
+        machine: MACHINE,
+        shows: [Shown::Names].into(),
+        made_by: PEOPLE[0].0,
+        made_ms: NOW_MS,
+        until_ms: NOW_MS + 30 * 86_400_000,
+        ended_ms: None,
+        opened_count: 0,
+        opened_ms: None,
+    }
+}
+
+/// What that link shows.
+#[must_use]
+pub fn shared() -> SharedReply {
+    let shown: Vec<Held> = entries()
+        .into_iter()
+        .map(|held| Held { entry: held.entry.withhold("office").withhold("words"), ..held })
+        .collect();
+    SharedReply {
+        organisation: enrol_reply().organisation.name,
+        book: book(MACHINE, &shown),
+        names: book_reply().names,
+        withheld: vec!["office".to_owned(), "words".to_owned()],
+        until_ms: share_report().until_ms,
+    }
 }

@@ -6,6 +6,7 @@
 use crate::endpoint::{Access, BodyForm, Caching, Endpoint, Method, Tag, problems};
 use crate::endpoints::{Visit, visit_all};
 use crate::problem::{PROBLEM_MEDIA, Problem, ProblemDocument};
+use pintle_core::permission::{Right, Role};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use utoipa::openapi::header::{Header, HeaderBuilder};
@@ -118,7 +119,7 @@ impl Visit for Collected {
             .tag(E::TAG.as_str())
             .operation_id(Some(E::OPERATION))
             .summary(Some(E::SUMMARY))
-            .description(Some(E::DESCRIPTION));
+            .description(Some(description::<E>()));
         for parameter in parameters::<E>(&example.path, &example.query) {
             operation = operation.parameter(parameter);
         }
@@ -142,9 +143,9 @@ impl Visit for Collected {
             operation = operation.response(status.to_string(), response);
         }
         operation = match E::ACCESS {
-            Access::Public | Access::BodyProof => operation.securities(Some(Vec::new())),
+            Access::Public | Access::BodyProof | Access::Link => operation.securities(Some(Vec::new())),
             Access::DeviceProof => operation.security(SecurityRequirement::new("proof", Vec::<String>::new())),
-            Access::Token => operation.security(SecurityRequirement::new("token", Vec::<String>::new())),
+            Access::Token(_) => operation.security(SecurityRequirement::new("token", Vec::<String>::new())),
         };
         let method = match E::METHOD {
             Method::Get => HttpMethod::Get,
@@ -158,6 +159,19 @@ impl Visit for Collected {
             }
         }
     }
+}
+
+/// What it does, and who may.
+fn description<E: Endpoint>() -> String {
+    match E::ACCESS {
+        Access::Token(right) => format!("{}\n\nFor: {}.", E::DESCRIPTION, parties(right)),
+        _ => E::DESCRIPTION.to_owned(),
+    }
+}
+
+fn parties(right: Right) -> String {
+    let names: Vec<_> = Role::ALL.into_iter().filter(|role| role.may(right)).map(Role::as_str).collect();
+    names.join(", ")
 }
 
 fn parameters<E: Endpoint>(path: &E::Path, query: &E::Query) -> Vec<Parameter> {

@@ -94,9 +94,6 @@ pub const ENROL_FAILURES_MAX: u32 = 20;
 pub const ENROL_WINDOW_MS: i64 = 10 * 60 * 1000;
 /// Addresses whose failed enrolments are remembered; beyond it newcomers are counted together.
 pub const ENROL_ADDRESSES_MAX: usize = 10_000;
-/// How long an enrolment code lives unless the operator says otherwise, in hours: three days, one weekend included.
-pub const CODE_HOURS_DEFAULT: u32 = 72;
-/// Longest life of an enrolment code, in hours: a month.
-pub const CODE_HOURS_MAX: u32 = 24 * 31;
+pub use pintle_openapi::endpoints::codes::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX};
 /// The least version of a client that should still be used.
 pub const CLIENT_MIN: &str = "0.1.0";

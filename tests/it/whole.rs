@@ -177,3 +177,118 @@ fn a_server_put_back_to_an_older_copy_is_filled_again_by_the_devices() {
         assert_eq!(status.pointer("/waiting"), Some(&Value::from(0)), "{status}");
     }
 }
+
+/// The owner lets a device in, renames it, shows a machine to an outsider, and revokes the device again.
+#[test]
+fn an_owner_lets_in_renames_shows_and_revokes() {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7]);
+    house.must(Crew::K7, &["machine", "add", "EX3"]);
+    house.must(Crew::K7, &["sync"]);
+    house.must(Crew::M4, &["setup", "--name", Crew::M4.owner(), "--mark", "M4"]);
+    let (made, _) = house.json(Crew::K7, &["devices", "code", "--role", "crew"]);
+    // What a camera reads is enough to enrol.
+    let scanned = made["scan"].as_str().expect("what is scanned").to_owned();
+    house.must(Crew::M4, &["enrol", &scanned]);
+    house.must(Crew::M4, &["sync"]);
+    let refused = |house: &mut House, crew: Crew, words: &[&str]| {
+        house.second += 1;
+        let words: Vec<String> = words.iter().map(|word| (*word).to_owned()).collect();
+        let run = house.stage.start_pintle(crew, &setting(crew, house.second), &words).expect("it starts");
+        ran(&run.wait_with_output().expect("its output"))
+    };
+    let crew = refused(&mut house, Crew::M4, &["devices"]);
+    assert_eq!(crew.code, 4, "{}", crew.stderr);
+    let said = crew.stderr.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("Your role may not do this"), "{said}");
+
+    house.must(Crew::K7, &["devices", "rename", "M4", "M5"]);
+    let (shared, _) = house.json(Crew::K7, &["share", "EX3", "--days", "2"]);
+    assert!(shared["link"].as_str().expect("a link").starts_with(&house.stage.url()), "{shared}");
+    house.must(Crew::K7, &["devices", "revoke", "M5"]);
+    house.must(Crew::M4, &["note", "EX3", "still here"]);
+    let revoked = refused(&mut house, Crew::M4, &["sync"]);
+    assert_eq!(revoked.code, 4, "{}", revoked.stderr);
+
+    let (listed, _) = house.json(Crew::K7, &["devices"]);
+    let marks: Vec<_> =
+        listed["devices"].as_array().expect("devices").iter().map(|d| (&d["mark"], &d["revoked"])).collect();
+    assert_eq!(format!("{marks:?}"), r#"[(String("K7"), Bool(false)), (String("M5"), Bool(true))]"#);
+    // What the revoked device pushed is there, set aside, and everything the owner did is written down.
+    house.must(Crew::K7, &["sync"]);
+    let (log, _) = house.json(Crew::K7, &["log"]);
+    let entries = log["entries"].as_array().expect("entries");
+    let kinds: Vec<&str> =
+        entries.iter().filter_map(|e| e.pointer("/entry/head/kind").or(e.get("kind"))?.as_str()).collect();
+    for kind in ["code_made", "device_enrolled", "device_changed", "share_made", "device_revoked"] {
+        assert!(kinds.contains(&kind), "{kind} is missing in {kinds:?}");
+    }
+    let (status, _) = house.json(Crew::K7, &["book", "EX3"]);
+    assert_eq!(status.pointer("/book/counts/aside"), Some(&Value::from(1)), "{status}");
+}
+
+fn copy_folder(from: &std::path::Path, to: &std::path::Path) {
+    std::fs::create_dir_all(to).expect("a folder");
+    for file in std::fs::read_dir(from).expect("a folder") {
+        let file = file.expect("a file");
+        std::fs::copy(file.path(), to.join(file.file_name())).expect("copied");
+    }
+}
+
+/// A phone is restored onto another phone and both are used: the one that syncs second goes on as a device of its own,
+/// by itself, and nothing that either recorded is lost.
+#[test]
+fn a_copy_of_a_device_goes_on_as_a_device_of_its_own() {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7]);
+    house.must(Crew::K7, &["machine", "add", "EX3"]);
+    house.must(Crew::K7, &["sync"]);
+    copy_folder(&house.stage.home(Crew::K7), &house.stage.home(Crew::M4));
+    house.must(Crew::K7, &["note", "EX3", "from the first"]);
+    house.must(Crew::M4, &["note", "EX3", "from the copy"]);
+    house.must(Crew::K7, &["sync"]);
+    house.must(Crew::M4, &["note", "EX3", "once more from the copy"]);
+    let told = house.must(Crew::M4, &["sync"]);
+    assert!(told.split_whitespace().collect::<Vec<_>>().join(" ").contains("This one goes on as K72"), "{told}");
+    house.must(Crew::K7, &["sync"]);
+    house.must(Crew::M4, &["sync"]);
+    let (book, bytes) = house.json(Crew::K7, &["book", "EX3"]);
+    assert_eq!(book.pointer("/book/counts/entries"), Some(&Value::from(4)), "{book}");
+    assert_eq!(bytes, house.json(Crew::M4, &["book", "EX3"]).1);
+    for words in ["from the first", "from the copy", "once more from the copy"] {
+        assert_eq!(bytes.matches(&format!("\"{words}\"")).count(), 1, "{words}: {bytes}");
+    }
+    // Both go on, and each under its own name.
+    house.must(Crew::K7, &["note", "EX3", "K7 later"]);
+    house.must(Crew::M4, &["note", "EX3", "K72 later"]);
+    for crew in [Crew::K7, Crew::M4, Crew::K7] {
+        house.must(crew, &["sync"]);
+    }
+    let (log, _) = house.json(Crew::K7, &["log", "EX3"]);
+    assert!(log.to_string().contains("K72"), "{log}");
+    for crew in [Crew::K7, Crew::M4] {
+        let (found, _) = house.json(crew, &["doctor"]);
+        assert_eq!(found["faults"], Value::Array(Vec::new()), "{found}");
+    }
+}
+
+/// A key is changed without anyone being asked; the old one ends, and what was not sent yet goes out under the new one.
+#[test]
+fn a_key_is_changed_and_nothing_is_lost() {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7]);
+    house.must(Crew::K7, &["machine", "add", "EX3"]);
+    house.must(Crew::K7, &["sync"]);
+    house.must(Crew::K7, &["note", "EX3", "not sent yet"]);
+    house.must(Crew::K7, &["enrol", "--anew"]);
+    house.must(Crew::K7, &["sync"]);
+    let (listed, _) = house.json(Crew::K7, &["devices"]);
+    let marks: Vec<_> =
+        listed["devices"].as_array().expect("devices").iter().map(|d| (&d["mark"], &d["revoked"])).collect();
+    assert_eq!(format!("{marks:?}"), r#"[(String("K7"), Bool(true)), (String("K72"), Bool(false))]"#);
+    let (book, _) = house.json(Crew::K7, &["book", "EX3"]);
+    assert_eq!(book.pointer("/book/counts/entries"), Some(&Value::from(2)), "{book}");
+}

@@ -4,6 +4,7 @@
 //! `--anew` nothing recorded is lost: it is carried over to the new log. Never shows or keeps the code.
 
 use super::Here;
+use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
 use crate::store::{Own, Store, SyncRow};
 use crate::transport::{CA_FILE, Failure, Http, Transport, address};
@@ -20,10 +21,11 @@ use serde_json::{Value, json};
 #[derive(Debug, clap::Args)]
 pub struct Enrol {
     /// Where the server is: https://log.example.org
-    url: String,
-    /// The one-time code the owner gave you: it says what you may do
-    code: String,
-    /// As a new device: its key was lost, or a copy of it is in use
+    #[arg(required_unless_present = "anew")]
+    url: Option<String>,
+    /// The one-time code the owner gave you: it says what you may do; may also stand behind the address, after #
+    code: Option<String>,
+    /// As a new device: its key was lost, or is to be changed. While the old key is here, no code is needed
     #[arg(long)]
     anew: bool,
 }
@@ -37,7 +39,13 @@ struct Enrolled {
 
 /// Enrols, then shows what came of it.
 pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    let server = address(&args.url)?;
+    let Some(url) = &args.url else { return change_key(here) };
+    // What a camera reads: the code behind the address, where no request carries it.
+    let (url, scanned) = url.split_once('#').map_or((url.as_str(), None), |(url, code)| (url, Some(code)));
+    let server = address(url)?;
+    let code = args.code.as_deref().or(scanned).map(str::trim).filter(|code| !code.is_empty()).ok_or_else(|| {
+        Problem::new(Code::UnclearWords, "the one-time code is missing").hint("pintle enrol URL CODE")
+    })?;
     let mut store = here.store()?;
     let carried_over = if args.anew {
         anew::begin_anew(&here.home, &mut store, here.ambient)?
@@ -52,11 +60,11 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
     })?;
     let key = here.home.key(&own.public_key)?;
     let request = EnrolRequest {
-        code: args.code.trim().to_owned(),
+        code: code.to_owned(),
         key: own.public_key,
         mark: own.mark.clone(),
         person,
-        proof: key.sign(&enrol_text(args.code.trim(), &own.public_key)),
+        proof: key.sign(&enrol_text(code, &own.public_key)),
     };
     let reply = Http::new(&server, here.ambient.variable(CA_FILE).as_deref())?.enrol(&request).map_err(refused)?;
     if reply.device != own.device {
@@ -68,6 +76,22 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
     }
     let waiting = keep(&mut store, &server, &reply)?;
     here.ui.show(&Enrolled { reply, server, waiting, carried_over })
+}
+
+/// Goes on under a new key that the old one vouches for; the old one ends with it.
+fn change_key(here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let mut store = here.store()?;
+    let sync = store.read(|tx| tx.enrolled())?;
+    // Where a copy goes on with the old key, it is the office that ends one of them.
+    let old_key = if sync.copied { OldKey::GoesOn } else { OldKey::Ends };
+    let transport = Http::new(&sync.server, here.ambient.variable(CA_FILE).as_deref())?;
+    match follow::go_on(&here.home, &mut store, here.ambient, &transport, old_key)? {
+        Followed::Not(failure) => Err(refused(failure)),
+        Followed::Done { reply, carried_over } => {
+            let waiting = store.read(|tx| tx.unplaced(tx.own()?.device))?;
+            here.ui.show(&Enrolled { reply: *reply, server: sync.server, waiting, carried_over })
+        }
+    }
 }
 
 /// A device keeps one ledger. At the same server a new code is welcome: it may give the device another role.
@@ -83,7 +107,7 @@ fn refuse_elsewhere(store: &mut Store, server: &str) -> Result<(), Problem> {
 
 fn refused(failure: Failure) -> Problem {
     match failure {
-        Failure::Network(NetworkFailure::NotOurs) => {
+        Failure::Network(NetworkFailure::NotOurs) | Failure::ClockOff { .. } => {
             Problem::new(Code::NotOurs, "Something answered that is not a Pintle server; nothing is lost.")
                 .hint("is the address right?")
         }

@@ -9,6 +9,7 @@ pub mod clashes;
 pub mod clear;
 pub mod completions;
 pub mod correct;
+pub mod devices;
 pub mod doctor;
 pub mod done;
 pub mod due;
@@ -32,6 +33,7 @@ pub mod read;
 pub mod repair;
 pub mod settle;
 pub mod setup;
+pub mod share;
 pub mod status;
 pub mod strike;
 pub mod sync;
@@ -139,6 +141,8 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Setup(args) => setup::run(args, here),
         Command::Enrol(args) => enrol::run(args, here),
         Command::Sync(args) => sync::run(args, here),
+        Command::Devices(args) => devices::run(args, here),
+        Command::Share(args) => share::run(args, here),
         Command::Status(args) => status::run(args, here),
         Command::Doctor(args) => doctor::run(args, here),
         Command::Completions(args) => completions::run(args, here),

@@ -5,10 +5,11 @@
 
 use super::Here;
 use crate::engine::{Engine, Report, Watch, outcome, told};
+use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
 use crate::transport::{CA_FILE, Http};
 use crate::ui::{Answer, Bar, Line, Tone};
-use pintle_core::device::{Counts, NetworkFailure, Refusal, Stop};
+use pintle_core::device::{Counts, NetworkFailure, Notice, Refusal, Stop};
 use serde_json::{Value, json};
 
 /// Bring logs together while there is signal
@@ -24,14 +25,14 @@ impl Watch for Bar {
 /// Syncs, then shows how it went.
 pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let mut store = here.store()?;
-    let sync = store.read(|tx| tx.sync())?.ok_or_else(|| {
-        Problem::new(Code::NotEnrolled, "this device knows no server yet; everything is kept here")
-            .hint("pintle enrol URL CODE")
-    })?;
+    let sync = store.read(|tx| tx.enrolled())?;
     let transport = Http::new(&sync.server, here.ambient.variable(CA_FILE).as_deref())?;
     let mut bar = here.ui.bar();
     let mut engine = Engine { home: &here.home, store: &mut store, ambient: here.ambient, transport: &transport };
-    let report = engine.run(&mut bar)?;
+    let mut report = engine.run(&mut bar)?;
+    if report.stop == Stop::Held {
+        report = go_on(&mut engine, report, &mut bar)?;
+    }
     drop(bar);
     match problem(&report) {
         None => here.ui.show(&report),
@@ -42,6 +43,23 @@ pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             Err(problem)
         }
     }
+}
+
+/// A copy of this device is in use: this one goes on as a device of its own, and syncs again.
+fn go_on(engine: &mut Engine<'_>, held: Report, bar: &mut Bar) -> Result<Report, Problem> {
+    let followed = follow::go_on(engine.home, engine.store, engine.ambient, engine.transport, OldKey::GoesOn)?;
+    let Followed::Done { reply, .. } = followed else { return Ok(held) };
+    let goes_on = Notice::GoesOn { mark: reply.mark };
+    engine.keep(&goes_on)?;
+    let again = engine.run(bar)?;
+    let notices = held.notices.into_iter().chain([goes_on]).chain(again.notices).collect();
+    let Counts { sent, received, exchanges } = held.counts;
+    let counts = Counts {
+        sent: sent + again.counts.sent,
+        received: received + again.counts.received,
+        exchanges: exchanges + again.counts.exchanges,
+    };
+    Ok(Report { notices, counts, ..again })
 }
 
 /// What stood in the way, if the sync did not come to its end.
@@ -83,7 +101,7 @@ pub fn problem(report: &Report) -> Option<Problem> {
                 .detail(fault)
         }
         Stop::Held => Problem::new(Code::Copied, format!("two copies of this device are in use; {kept}"))
-            .hint("go on as a device of its own: pintle enrol URL CODE --anew"),
+            .hint("pintle sync makes this one a device of its own; if the server will not, ask for a code: pintle enrol URL CODE --anew"),
     })
 }
 

@@ -4,7 +4,7 @@
 //! Never a key, never a code.
 
 use super::{Col, Tx};
-use crate::problem::Problem;
+use crate::problem::{Code, Problem};
 use pintle_core::exchange::Digest;
 use pintle_core::ids::{Baton, OrganisationId, StoreId};
 use pintle_openapi::Role;
@@ -83,6 +83,17 @@ impl Tx<'_> {
                            digest_sum, copied, directory, bytes_max, last_at_s, last_outcome, \
                            role FROM sync";
         self.one("read", SQL, [], sync_row)
+    }
+
+    /// What is remembered between exchanges by a device that is enrolled.
+    ///
+    /// # Errors
+    /// `not-enrolled`, and if it cannot be read.
+    pub fn enrolled(&self) -> Result<SyncRow, Problem> {
+        self.sync()?.ok_or_else(|| {
+            Problem::new(Code::NotEnrolled, "this device knows no server yet; everything is kept here")
+                .hint("pintle enrol URL CODE")
+        })
     }
 
     /// Writes what is remembered between exchanges.

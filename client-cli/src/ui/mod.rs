@@ -6,6 +6,7 @@
 
 pub mod due;
 mod progress;
+pub mod qr;
 mod text;
 pub mod words;
 

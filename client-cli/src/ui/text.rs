@@ -26,6 +26,8 @@ pub enum Tone {
     Odd,
     /// Struck through.
     Struck,
+    /// A code for a camera: black on white.
+    Code,
 }
 
 impl Tone {
@@ -37,6 +39,9 @@ impl Tone {
             Tone::Danger => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
             Tone::Odd => Style::new().fg_color(Some(AnsiColor::Yellow.into())),
             Tone::Struck => Style::new().strikethrough(),
+            Tone::Code => {
+                Style::new().fg_color(Some(AnsiColor::Black.into())).bg_color(Some(AnsiColor::BrightWhite.into()))
+            }
         }
     }
 }

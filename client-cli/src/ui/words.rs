@@ -119,7 +119,7 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
 }
 
 fn until(until: &pintle_core::moment::Moment) -> String {
-    format!("until {}", until.text())
+    format!("until {}", moment(until.text()))
 }
 
 fn operator(what: &str, operator: Option<pintle_core::ids::PersonId>, names: &Names) -> String {
@@ -231,6 +231,16 @@ pub fn value(value: &Value, names: &Names) -> String {
             .collect::<Vec<_>>()
             .join(", "),
         other => other.to_string(),
+    }
+}
+
+/// A span of time in its largest unit, cut off: `3 d`, `5 h`, `12 min`.
+#[must_use]
+pub fn span(seconds: i64) -> String {
+    match seconds {
+        s if s >= 2 * 86_400 => format!("{} d", s / 86_400),
+        s if s >= 2 * 3_600 => format!("{} h", s / 3_600),
+        s => format!("{} min", s / 60),
     }
 }
 

@@ -135,6 +135,11 @@ fn serve(state: &mut State, stream: TcpStream) {
             let document = ProblemDocument::new(problem, "r-1");
             (document.status, "application/problem+json", serde_json::to_vec(&document).expect("JSON"))
         }
+        // A server of before: a device that finds a copy of itself needs a code to go on.
+        _ if request_line.contains("/v1/follow") => {
+            let document = ProblemDocument::new(Problem::NotFound, "r-1");
+            (document.status, "application/problem+json", serde_json::to_vec(&document).expect("JSON"))
+        }
         _ if request_line.contains("/v1/enrol") => (200, "application/json", enrol(state, &body)),
         _ => (200, "application/json", sync(state, &body, headers.get("pintle-proof"), act)),
     };

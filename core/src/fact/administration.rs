@@ -39,8 +39,9 @@ pub struct DeviceEnrolled {
     pub mark: String,
     /// Its role.
     pub role: Role,
-    /// The code that let it in.
-    pub code: CodeId,
+    /// The code that let it in; none where the key of another device vouched for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub code: Option<CodeId>,
     /// The device that goes on in this one, if a device's key was changed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub follows: Option<DeviceId>,

@@ -9,6 +9,7 @@ use crate::names::Names;
 use crate::problem::Problem;
 use crate::sample;
 use pintle_core::book::Book;
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -30,7 +31,7 @@ impl Endpoint for MachineBook {
     const PATH: &'static str = "/v1/machines/{machine}/book";
     const OPERATION: &'static str = "machineBook";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "The machine book";
     const DESCRIPTION: &'static str = "\
 What the entries about the machine come to: readings, tasks done, open findings, notes for the next operator, clashes. \

@@ -10,6 +10,7 @@ use crate::sample;
 use pintle_core::EntryRef;
 use pintle_core::clash::{Clash, Side, Twin};
 use pintle_core::ids::{ClashId, MachineId};
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -74,7 +75,7 @@ impl Endpoint for Clashes {
     const PATH: &'static str = "/v1/clashes";
     const OPERATION: &'static str = "clashes";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "Open clashes and twins";
     const DESCRIPTION: &'static str = "\
 Where two records disagree, or probably tell of one piece of work, until a person settles it. In order of machine and \

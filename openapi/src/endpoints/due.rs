@@ -11,6 +11,7 @@ use crate::problem::Problem;
 use crate::sample;
 use pintle_core::agenda::MachineDue;
 use pintle_core::moment::Moment;
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -93,7 +94,7 @@ impl Endpoint for Due {
     const PATH: &'static str = "/v1/due";
     const OPERATION: &'static str = "due";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "What is due on all machines, the first thing to do first";
     const DESCRIPTION: &'static str = "\
 Machines that must not be run come first, then the machine on which a task is furthest past due. Of each machine every \
@@ -119,7 +120,7 @@ impl Endpoint for DueOfMachine {
     const PATH: &'static str = "/v1/machines/{machine}/due";
     const OPERATION: &'static str = "machineDue";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "What is due on a machine, the first thing to do first";
     const DESCRIPTION: &'static str = "\
 As in the list of all machines. Of a machine that was settled to be another one that other one is told.";

@@ -8,6 +8,7 @@ use crate::list::{List, MachinePath, PageQuery};
 use crate::problem::Problem;
 use crate::sample;
 use pintle_core::exchange::Pulled;
+use pintle_core::permission::Right;
 
 /// Lists a machine's entries.
 pub struct MachineEntries;
@@ -17,7 +18,7 @@ impl Endpoint for MachineEntries {
     const PATH: &'static str = "/v1/machines/{machine}/entries";
     const OPERATION: &'static str = "machineEntries";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "A machine's entries, in order of arrival";
     const DESCRIPTION: &'static str = "\
 Every entry about the machine as it was recorded, in order of its position in the ledger. Entries are never changed, so \

@@ -9,6 +9,7 @@ use crate::problem::Problem;
 use crate::sample;
 use pintle_core::MachineId;
 use pintle_core::book::Finding;
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -33,7 +34,7 @@ impl Endpoint for Findings {
     const PATH: &'static str = "/v1/findings";
     const OPERATION: &'static str = "findings";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "Open findings";
     const DESCRIPTION: &'static str = "Findings that nobody has mended or cleared, in order of machine and entry.";
     const PROBLEMS: &'static [Problem] = &[Problem::NotFound];

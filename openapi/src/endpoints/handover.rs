@@ -11,6 +11,7 @@ use crate::sample;
 use pintle_core::handover::Handover;
 use pintle_core::ids::PersonId;
 use pintle_core::moment::Moment;
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -52,7 +53,7 @@ impl Endpoint for MachineHandover {
     const PATH: &'static str = "/v1/machines/{machine}/handover";
     const OPERATION: &'static str = "machineHandover";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "What the person taking a machine must know";
     const DESCRIPTION: &'static str = "\
 What must not be run first, then what was noticed and is open, what was not reached, what is due in the coming shift, and \

@@ -10,6 +10,7 @@ use crate::sample;
 use pintle_core::MachineId;
 use pintle_core::book::Stamp;
 use pintle_core::exchange::Digest;
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -57,7 +58,7 @@ impl Endpoint for Machines {
     const PATH: &'static str = "/v1/machines";
     const OPERATION: &'static str = "machines";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "All machines at a glance";
     const DESCRIPTION: &'static str =
         "In order of id. A machine appears as soon as the ledger holds an entry about it.";
@@ -81,7 +82,7 @@ impl Endpoint for Machine {
     const PATH: &'static str = "/v1/machines/{machine}";
     const OPERATION: &'static str = "machine";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "One machine at a glance";
     const DESCRIPTION: &'static str = "The same as in the list of machines.";
     const PROBLEMS: &'static [Problem] = &[];

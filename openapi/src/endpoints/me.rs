@@ -10,6 +10,7 @@ use crate::problem::Problem;
 use crate::sample;
 use pintle_core::exchange::Person;
 use pintle_core::ids::DeviceId;
+use pintle_core::permission::Right;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -37,7 +38,7 @@ impl Endpoint for Me {
     const PATH: &'static str = "/v1/me";
     const OPERATION: &'static str = "me";
     const TAG: Tag = Tag::Devices;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::Record);
     const SUMMARY: &'static str = "Who this token is";
     const DESCRIPTION: &'static str =
         "The device, person, role and organisation the token stands for, as they are now.";

@@ -5,15 +5,19 @@
 pub mod bench;
 pub mod book;
 pub mod clashes;
+pub mod codes;
+pub mod devices;
 pub mod documents;
 pub mod due;
 pub mod enrol;
 pub mod entries;
 pub mod findings;
+pub mod follow;
 pub mod handover;
 pub mod health;
 pub mod machines;
 pub mod me;
+pub mod shares;
 pub mod sync;
 pub mod telematics;
 pub mod token;
@@ -31,6 +35,7 @@ pub trait Visit {
 pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<sync::Sync>();
     visit.endpoint::<enrol::Enrol>();
+    visit.endpoint::<follow::Follow>();
     visit.endpoint::<token::Token>();
     visit.endpoint::<me::Me>();
     visit.endpoint::<machines::Machines>();
@@ -51,6 +56,17 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<bench::BenchGrease>();
     visit.endpoint::<bench::BenchGun>();
     visit.endpoint::<bench::BenchBearing>();
+    visit.endpoint::<devices::Devices>();
+    visit.endpoint::<devices::ChangeDevice>();
+    visit.endpoint::<devices::RevokeDevice>();
+    visit.endpoint::<codes::Codes>();
+    visit.endpoint::<codes::MakeCode>();
+    visit.endpoint::<codes::CancelCode>();
+    visit.endpoint::<shares::Shares>();
+    visit.endpoint::<shares::MakeShare>();
+    visit.endpoint::<shares::EndShare>();
+    visit.endpoint::<shares::SharedMachine>();
+    visit.endpoint::<shares::SharedEntries>();
     visit.endpoint::<health::Healthz>();
     visit.endpoint::<health::Readyz>();
     visit.endpoint::<documents::Jwks>();

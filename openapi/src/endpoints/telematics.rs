@@ -8,6 +8,7 @@ use crate::endpoint::{Access, BodyForm, Endpoint, Example, Method, Nothing, Tag}
 use crate::problem::Problem;
 use crate::sample;
 use pintle_core::limits::TELEMATICS_BYTES_MAX;
+use pintle_core::permission::Right;
 use pintle_core::telematics::Judged;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -50,7 +51,7 @@ impl Endpoint for Telematics {
     const PATH: &'static str = "/v1/telematics";
     const OPERATION: &'static str = "telematics";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "Telematics readings, as entries to record";
     const DESCRIPTION: &'static str = "\
 Takes a document in the ISO 15143-3 form and finds its machines by serial number, else by product identification number. \

@@ -10,6 +10,7 @@ use crate::problem::Problem;
 use crate::sample;
 use pintle_core::MachineId;
 use pintle_core::book::{Hands, Keeping};
+use pintle_core::permission::Right;
 use pintle_core::plan::Counting;
 use pintle_core::rules::{Field, Report, Rule, Source};
 use serde::{Deserialize, Serialize};
@@ -143,7 +144,7 @@ impl Endpoint for MachineHands {
     const PATH: &'static str = "/v1/machines/{machine}/hands";
     const OPERATION: &'static str = "machineHands";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "Whose hands ran a machine";
     const DESCRIPTION: &'static str = "\
 Shares of hours by person, from shifts with readings, else of entries; and the effective number of hands, 1/Σp² (one \
@@ -167,7 +168,7 @@ impl Endpoint for MachineKeeping {
     const PATH: &'static str = "/v1/machines/{machine}/keeping";
     const OPERATION: &'static str = "machineKeeping";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "How a machine's plan was kept";
     const DESCRIPTION: &'static str = "\
 Every past interval of every task: early, on time, late, never, and the worst overrun; by the counting of the plan, or had \
@@ -192,7 +193,7 @@ impl Endpoint for MachineRecords {
     const PATH: &'static str = "/v1/machines/{machine}/records";
     const OPERATION: &'static str = "machineRecords";
     const TAG: Tag = Tag::Machines;
-    const ACCESS: Access = Access::Token;
+    const ACCESS: Access = Access::Token(Right::ReadMachines);
     const SUMMARY: &'static str = "What a public rule would miss in a machine's records";
     const DESCRIPTION: &'static str = "\
 Record by record what is missing, and until when it is to be kept. A help to the memory, no legal advice. Nothing is ever \

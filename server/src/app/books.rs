@@ -4,7 +4,7 @@
 //! its digest is the machine's and the same program made it; anything else is computed anew, that machine alone. Every
 //! fold is counted.
 
-use super::{App, Refusal};
+use super::{App, Refusal, pulled};
 use crate::limits::FETCH_ROWS;
 use pintle_core::agenda::TaggedOut;
 use pintle_core::book::{Book, Finding, Stamp, book};
@@ -55,8 +55,8 @@ impl Glance {
         let decides = |held: &&Held| held.entry.head().is_ok_and(|head| matches!(&*head.kind, "settled" | "struck"));
         let attribute = |name: &str| book.attributes.get(name).and_then(|said| said.value.as_str()).map(str::to_owned);
         Ok(Self {
-            added: added(entries).map(pulled).transpose()?,
-            decisions: entries.iter().filter(decides).map(pulled).collect::<Result<_, _>>()?,
+            added: added(entries).cloned().map(pulled).transpose()?,
+            decisions: entries.iter().filter(decides).cloned().map(pulled).collect::<Result<_, _>>()?,
             name: attribute("name"),
             serial: attribute("serial"),
             site: attribute("site"),
@@ -178,12 +178,4 @@ fn added(entries: &[Held]) -> Option<&Held> {
         added.then(|| ((head.at.second(), held.device, held.entry.seq()), held))
     });
     stands.min_by_key(|(order, _)| *order).map(|(_, held)| held)
-}
-
-fn pulled(held: &Held) -> Result<Pulled, Refusal> {
-    let (Some(position), Some(received_ms)) = (held.position, held.received_ms) else {
-        return Err(Refusal::internal("the ledger gave an entry without a position"));
-    };
-    let Held { device, link, off_s, aside, entry, .. } = held.clone();
-    Ok(Pulled { position, device, link, received_ms, off_s, aside, entry })
 }

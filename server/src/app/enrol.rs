@@ -6,22 +6,27 @@
 use super::{App, Refusal, codes};
 use crate::ambient::random;
 use crate::limits::CLIENT_MIN;
-use pintle_core::chain::{enrol_text, usable_key, verify};
+use pintle_core::chain::{enrol_text, follow_text, usable_key, verify};
 use pintle_core::exchange::Person;
 use pintle_core::fact::check_name;
-use pintle_core::ids::{Baton, DeviceId, PersonId};
+use pintle_core::ids::{Baton, DeviceId, PersonId, PublicKey};
 use pintle_openapi::Problem;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
-use pintle_store::{Enrolled, Enrolment};
+use pintle_openapi::endpoints::follow::FollowRequest;
+use pintle_store::{Enrolled, Enrolment, Follow};
 use std::net::IpAddr;
 
 /// Whether a text can be a mark: two to four capital letters or digits.
-fn is_mark(mark: &str) -> bool {
+pub(super) fn is_mark(mark: &str) -> bool {
     (2..=4).contains(&mark.len()) && mark.bytes().all(|c| c.is_ascii_uppercase() || c.is_ascii_digit())
 }
 
 /// Checks a person's name as an entry's names are checked.
 pub(super) fn check_person(person: &Person, pointer: &str) -> Result<(), Refusal> {
+    if person.id == PersonId::OPERATOR {
+        let detail = "this id stands for the server itself";
+        return Err(Refusal::of(Problem::OutOfRange).pointer(pointer.replace("/name", "/id")).detail(detail));
+    }
     check_name(&person.name).map_err(|fault| Refusal::from(fault.under(pointer)))
 }
 
@@ -64,13 +69,50 @@ impl App {
         let baton = Baton(random(self.ambient())?);
         let EnrolRequest { key, mark, person, .. } = request;
         let enrolled = self.store.enrol(&Enrolment { code, key, mark, person, baton, now_ms }).await?;
+        if let Enrolled::NoSuchCode = enrolled {
+            return Err(unknown());
+        }
+        self.welcome(enrolled, &key, baton, now_ms).await
+    }
+
+    /// Lets a device go on under a new key.
+    ///
+    /// # Errors
+    /// `bad-key`, `unknown-device`, `bad-signature`, `key-refused`, and failures of the store.
+    pub async fn follow(&self, request: FollowRequest) -> Result<EnrolReply, Refusal> {
+        let FollowRequest { organisation, device, key, ends, old_proof, proof } = request;
+        if !usable_key(&key) {
+            return Err(Refusal::of(Problem::BadKey).pointer("/key"));
+        }
+        let old = self.store.device(device).await?.filter(|old| old.organisation == organisation);
+        let old = old.ok_or_else(|| Refusal::of(Problem::UnknownDevice).pointer("/device"))?;
+        let text = follow_text(&organisation, &device, &key);
+        for (signer, signature, pointer) in [(&old.key, &old_proof, "/old_proof"), (&key, &proof, "/proof")] {
+            if !verify(signer, &text, signature) {
+                return Err(Refusal::of(Problem::BadSignature).pointer(pointer));
+            }
+        }
+        let (baton, now_ms) = (Baton(random(self.ambient())?), self.ambient.now_ms());
+        let followed = self.store.follow(&Follow { organisation, old: device, key, ends, baton, now_ms }).await?;
+        tracing::info!(target: "pintle::security", %device, new = %DeviceId::of_key(&key), ends, "a device goes on under a new key");
+        self.welcome(followed, &key, baton, now_ms).await
+    }
+
+    /// What a device that is in is told.
+    async fn welcome(
+        &self,
+        enrolled: Enrolled,
+        key: &PublicKey,
+        baton: Baton,
+        now_ms: i64,
+    ) -> Result<EnrolReply, Refusal> {
         let (organisation, mark, role) = match enrolled {
             Enrolled::In { organisation, mark, role } => (organisation, mark, role),
-            Enrolled::NoSuchCode => return Err(unknown()),
+            Enrolled::NoSuchCode => return Err(Refusal::of(Problem::CodeUnknown).pointer("/code")),
             Enrolled::KeyRefused => return Err(Refusal::of(Problem::KeyRefused).pointer("/key")),
             Enrolled::CodeUsed => return Err(Refusal::of(Problem::CodeUsed).pointer("/code")),
         };
-        let device = DeviceId::of_key(&key);
+        let device = DeviceId::of_key(key);
         tracing::info!(target: "pintle::security", %device, organisation = %organisation.id, "device enrolled");
         let identity = self.store.identity();
         Ok(EnrolReply {

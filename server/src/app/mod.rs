@@ -13,6 +13,8 @@ pub mod enrol;
 pub mod fleet;
 pub mod gate;
 pub mod names;
+pub mod office;
+pub mod outsiders;
 pub mod read;
 pub mod refusal;
 pub mod sync;
@@ -99,18 +101,16 @@ pub struct Caller {
 
 /// An entry of the ledger as a device gets it: the office part only if its role reads it, or it made the entry itself.
 fn delivered(held: Held, to: &DeviceRecord) -> Result<Pulled, Refusal> {
+    let whole = to.role.may(Right::ReadOffice) || held.device == to.device;
+    let entry = if whole { held.entry } else { held.entry.withhold("office") };
+    pulled(Held { entry, ..held })
+}
+
+/// An entry of the ledger in the form of the wire.
+fn pulled(held: Held) -> Result<Pulled, Refusal> {
     let (Some(position), Some(received_ms)) = (held.position, held.received_ms) else {
         return Err(Refusal::internal("the ledger gave an entry without a position"));
     };
-    let whole = to.role.may(Right::ReadOffice) || held.device == to.device;
-    let entry = if whole { held.entry } else { held.entry.withhold("office") };
-    Ok(Pulled {
-        position,
-        device: held.device,
-        link: held.link,
-        received_ms,
-        off_s: held.off_s,
-        aside: held.aside,
-        entry,
-    })
+    let Held { device, link, off_s, aside, entry, .. } = held;
+    Ok(Pulled { position, device, link, received_ms, off_s, aside, entry })
 }

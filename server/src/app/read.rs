@@ -5,10 +5,10 @@
 
 use super::fleet::{Machine, Machines};
 use super::{App, Caller, Refusal, delivered};
-use pintle_core::MachineId;
 use pintle_core::book::Finding;
 use pintle_core::clash::Side;
 use pintle_core::exchange::{Person, Pulled};
+use pintle_core::{MachineId, OrganisationId};
 use pintle_openapi::endpoints::book::BookReply;
 use pintle_openapi::endpoints::clashes::{ClashItem, ClashSort};
 use pintle_openapi::endpoints::enrol::OrganisationCard;
@@ -23,6 +23,16 @@ pub(super) struct Ask {
     pub(super) question: String,
     pub(super) limit: usize,
     pub(super) after: Option<Vec<u8>>,
+}
+
+impl Ask {
+    /// The position after which a page of entries begins.
+    pub(super) fn position(&self) -> Result<u64, Refusal> {
+        match &self.after {
+            None => Ok(0),
+            Some(key) => Ok(u64::from_be_bytes(key.as_slice().try_into().map_err(|_| invalid_cursor())?)),
+        }
+    }
 }
 
 impl App {
@@ -81,10 +91,7 @@ impl App {
         let organisation = caller.device.organisation;
         let ask = self.ask(caller, &format!("entries {machine}"), query)?;
         self.store.machine(organisation, machine).await?.ok_or_else(|| Refusal::of(Problem::NotFound))?;
-        let after = match &ask.after {
-            None => 0,
-            Some(key) => u64::from_be_bytes(key.as_slice().try_into().map_err(|_| invalid_cursor())?),
-        };
+        let after = ask.position()?;
         let mut held = self.store.machine_entries(organisation, machine, after, ask.limit + 1).await?;
         let more = held.len() > ask.limit;
         held.truncate(ask.limit);
@@ -150,6 +157,16 @@ impl App {
 
     /// Judges the part of a query that asks for a page.
     pub(super) fn ask(&self, caller: &Caller, question: &str, query: &impl Paged) -> Result<Ask, Refusal> {
+        self.ask_of(caller.device.organisation, question, query)
+    }
+
+    /// The same for whoever reads within an organisation.
+    pub(super) fn ask_of(
+        &self,
+        organisation: OrganisationId,
+        question: &str,
+        query: &impl Paged,
+    ) -> Result<Ask, Refusal> {
         let limit = match query.limit() {
             None => PAGE_ITEMS_DEFAULT,
             Some(limit) => {
@@ -159,15 +176,13 @@ impl App {
                 })?
             }
         };
-        let read = |cursor: &str| {
-            self.cursors.read_list(&caller.device.organisation, question, cursor).ok_or_else(invalid_cursor)
-        };
+        let read = |cursor: &str| self.cursors.read_list(&organisation, question, cursor).ok_or_else(invalid_cursor);
         let after = query.after().map(read).transpose()?;
         Ok(Ask { question: question.to_owned(), limit, after })
     }
 
     /// Cuts the page that was asked for out of all items, in order of their keys.
-    fn cut<T>(&self, caller: &Caller, ask: &Ask, mut keyed: Vec<(Vec<u8>, T)>) -> List<T> {
+    pub(super) fn cut<T>(&self, caller: &Caller, ask: &Ask, mut keyed: Vec<(Vec<u8>, T)>) -> List<T> {
         keyed.sort_by(|a, b| a.0.cmp(&b.0));
         if let Some(after) = &ask.after {
             keyed.retain(|(key, _)| key > after);

@@ -2,7 +2,7 @@
 //!
 //! Promises: nothing is loaded from another server, and nothing is sent to one.
 
-use super::route::{nothing_here, other_method, revalidated};
+use super::route::{allowed, nothing_here, other_method, revalidated};
 use actix_web::http::header::{CONTENT_ENCODING, HeaderValue, LOCATION};
 use actix_web::web::{self, ServiceConfig};
 use actix_web::{HttpRequest, HttpResponse, guard};
@@ -17,12 +17,12 @@ pub(super) fn serve(config: &mut ServiceConfig) {
     let get = || guard::Any(guard::Get()).or(guard::Head());
     let file = web::route().guard(get()).to(move |request, tail| file(request, tail, page.clone()));
     let files = web::resource(format!("{}{{tail:.*}}", Docs::PATH));
-    config.service(files.route(file).default_service(web::to(|r| other_method(r, Method::Get))));
+    config.service(files.route(file).default_service(web::to(|r| other_method(r, allowed(Method::Get)))));
     let bare = web::route()
         .guard(get())
         .to(|| async { HttpResponse::PermanentRedirect().insert_header((LOCATION, Docs::PATH)).finish() });
     let without_slash = web::resource(Docs::PATH.trim_end_matches('/'));
-    config.service(without_slash.route(bare).default_service(web::to(|r| other_method(r, Method::Get))));
+    config.service(without_slash.route(bare).default_service(web::to(|r| other_method(r, allowed(Method::Get)))));
 }
 
 async fn file(request: HttpRequest, tail: web::Path<String>, page: Arc<Config<'static>>) -> HttpResponse {

@@ -35,6 +35,14 @@ impl Serve for e::enrol::Enrol {
     }
 }
 
+impl Serve for e::follow::Follow {
+    const LANE: Option<Lane> = Some(Lane::Enrol);
+
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.follow(call.body).await
+    }
+}
+
 impl Serve for e::token::Token {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.token(call.body).await
@@ -152,6 +160,72 @@ impl Serve for e::clashes::Clashes {
 impl Serve for e::findings::Findings {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.findings(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::devices::Devices {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.devices(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::devices::ChangeDevice {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.device_change(call.caller()?, call.path.device, call.body.clone()).await
+    }
+}
+
+impl Serve for e::devices::RevokeDevice {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.device_revoke(call.caller()?, call.path.device).await
+    }
+}
+
+impl Serve for e::codes::Codes {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.codes(call.caller()?).await
+    }
+}
+
+impl Serve for e::codes::MakeCode {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.code_make(call.caller()?, call.body.clone()).await
+    }
+}
+
+impl Serve for e::codes::CancelCode {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.code_cancel(call.caller()?, call.path.code).await
+    }
+}
+
+impl Serve for e::shares::Shares {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.shares(call.caller()?).await
+    }
+}
+
+impl Serve for e::shares::MakeShare {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.share_make(call.caller()?, call.body.clone()).await
+    }
+}
+
+impl Serve for e::shares::EndShare {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.share_end(call.caller()?, call.path.share).await
+    }
+}
+
+impl Serve for e::shares::SharedMachine {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.shared_machine(&call.path.link).await
+    }
+}
+
+impl Serve for e::shares::SharedEntries {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.shared_entries(&call.path.link, &call.query).await
     }
 }
 

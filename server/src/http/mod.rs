@@ -34,6 +34,7 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     config.app_data(app).app_data(front);
     route::serve::<e::sync::Sync>(config);
     route::serve::<e::enrol::Enrol>(config);
+    route::serve::<e::follow::Follow>(config);
     route::serve::<e::token::Token>(config);
     route::serve::<e::me::Me>(config);
     route::serve::<e::machines::Machines>(config);
@@ -54,6 +55,15 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::bench::BenchGrease>(config);
     route::serve::<e::bench::BenchGun>(config);
     route::serve::<e::bench::BenchBearing>(config);
+    route::serve::<e::devices::Devices>(config);
+    route::serve::<e::devices::ChangeDevice>(config);
+    route::serve::<e::devices::RevokeDevice>(config);
+    route::serve_both::<e::codes::Codes, e::codes::MakeCode>(config);
+    route::serve::<e::codes::CancelCode>(config);
+    route::serve_both::<e::shares::Shares, e::shares::MakeShare>(config);
+    route::serve::<e::shares::EndShare>(config);
+    route::serve::<e::shares::SharedMachine>(config);
+    route::serve::<e::shares::SharedEntries>(config);
     route::serve::<e::health::Healthz>(config);
     route::serve::<e::health::Readyz>(config);
     route::serve::<e::documents::Jwks>(config);

@@ -13,7 +13,7 @@ use actix_web::http::header::{
     ALLOW, CACHE_CONTROL, CONTENT_TYPE, ETAG, HeaderValue, IF_NONE_MATCH, RETRY_AFTER, WWW_AUTHENTICATE,
 };
 use actix_web::web::{self, Payload, ServiceConfig};
-use actix_web::{HttpMessage as _, HttpRequest, HttpResponse, HttpResponseBuilder, guard};
+use actix_web::{HttpMessage as _, HttpRequest, HttpResponse, HttpResponseBuilder, Route, guard};
 use pintle_core::Hash;
 use pintle_openapi::endpoint::Caching;
 use pintle_openapi::problem::PROBLEM_MEDIA;
@@ -28,7 +28,7 @@ pub(super) trait Serve: Endpoint {
     const LANE: Option<Lane> = Some(match Self::ACCESS {
         Access::DeviceProof => Lane::Sync,
         Access::BodyProof => Lane::Token,
-        Access::Token | Access::Public => Lane::Read,
+        Access::Token(_) | Access::Public | Access::Link => Lane::Read,
     });
 
     /// A look at the JSON before it is read as [`Endpoint::Body`].
@@ -58,20 +58,31 @@ pub(super) struct Call<E: Endpoint> {
 }
 
 impl<E: Endpoint> Call<E> {
-    /// The caller of an endpoint whose access is [`Access::Token`].
+    /// The caller of an endpoint whose access is [`Access::Token`]: its role has the right that is needed.
     pub(super) fn caller(&self) -> Result<&Caller, Refusal> {
         self.caller.as_ref().ok_or_else(|| Refusal::internal("an endpoint without token asks for its caller"))
     }
 }
 
-/// Registers an endpoint. A path has one method in this contract.
+/// Registers an endpoint that has its path for itself.
 pub(super) fn serve<E: Serve>(config: &mut ServiceConfig) {
+    let other = web::to(|request| other_method(request, allowed(E::METHOD)));
+    config.service(web::resource(E::PATH).route(route::<E>()).default_service(other));
+}
+
+/// Registers two endpoints of one path: one that reads, one that adds.
+pub(super) fn serve_both<Read: Serve, Add: Serve>(config: &mut ServiceConfig) {
+    let other = web::to(|request| other_method(request, "GET, HEAD, POST"));
+    let both = web::resource(Read::PATH).route(route::<Read>()).route(route::<Add>());
+    config.service(both.default_service(other));
+}
+
+fn route<E: Serve>() -> Route {
     let methods = match E::METHOD {
         Method::Get => guard::Any(guard::Get()).or(guard::Head()),
         Method::Post => guard::Any(guard::Post()),
     };
-    let handler = web::route().guard(methods).to(handle::<E>);
-    config.service(web::resource(E::PATH).route(handler).default_service(web::to(|r| other_method(r, E::METHOD))));
+    web::route().guard(methods).to(handle::<E>)
 }
 
 async fn handle<E: Serve>(
@@ -101,8 +112,8 @@ async fn take_apart<E: Serve>(
         app.gate().address(lane, from)?;
     }
     let caller = match E::ACCESS {
-        Access::Token => Some(auth::caller(app, request).await?),
-        Access::Public | Access::DeviceProof | Access::BodyProof => None,
+        Access::Token(right) => Some(auth::caller(app, request, right).await?),
+        Access::Public | Access::DeviceProof | Access::BodyProof | Access::Link => None,
     };
     let path = query::path::<E>(request)?;
     let query = query::query::<E>(request)?;
@@ -180,12 +191,16 @@ fn challenge(problem: Problem) -> Option<HeaderValue> {
     })
 }
 
-pub(super) async fn other_method(request: HttpRequest, method: Method) -> HttpResponse {
-    let mut response = refused(&request, &Refusal::of(Problem::MethodNotAllowed));
-    let allow = match method {
+/// The header `Allow` of a path that has one method.
+pub(super) fn allowed(method: Method) -> &'static str {
+    match method {
         Method::Get => "GET, HEAD",
         Method::Post => "POST",
-    };
+    }
+}
+
+pub(super) async fn other_method(request: HttpRequest, allow: &'static str) -> HttpResponse {
+    let mut response = refused(&request, &Refusal::of(Problem::MethodNotAllowed));
     response.headers_mut().insert(ALLOW, HeaderValue::from_static(allow));
     response
 }

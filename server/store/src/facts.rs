@@ -29,15 +29,23 @@ pub(crate) fn code_cancelled(code: CodeId) -> Fact {
     Fact::CodeCancelled(CodeCancelled { code })
 }
 
-pub(crate) fn device_enrolled(record: &DeviceRecord, code: &Hash) -> Fact {
-    Fact::DeviceEnrolled(DeviceEnrolled {
-        device: record.device,
-        key: record.key,
-        mark: record.mark.clone(),
-        role: record.role,
-        code: CodeId::of_hash(code),
-        follows: None,
-    })
+pub(crate) fn device_enrolled(record: &DeviceRecord, by: Voucher<'_>) -> Fact {
+    let (code, follows) = match by {
+        Voucher::Code(hash) => (Some(CodeId::of_hash(hash)), None),
+        Voucher::Device(device) => (None, Some(device)),
+    };
+    let DeviceRecord { device, key, mark, role, .. } = record;
+    let mark = mark.clone();
+    Fact::DeviceEnrolled(DeviceEnrolled { device: *device, key: *key, mark, role: *role, code, follows })
+}
+
+/// What lets a device in.
+#[derive(Clone, Copy)]
+pub(crate) enum Voucher<'a> {
+    /// A one-time code, by its hash.
+    Code(&'a Hash),
+    /// The key of another device.
+    Device(DeviceId),
 }
 
 pub(crate) fn device_changed(device: DeviceId, change: &DeviceChange) -> Fact {

@@ -14,7 +14,7 @@ mod office;
 pub mod sql;
 
 use async_trait::async_trait;
-pub use office::{Actor, Changed, DeviceChange, DeviceStanding, NewShare, OpenCode, Share};
+pub use office::{Actor, Changed, DeviceChange, DeviceStanding, Follow, NewShare, OpenCode, Share};
 use pintle_core::admit::{Admission, Checked};
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, Wanted};
@@ -192,6 +192,14 @@ pub struct DeviceRecord {
     pub wanted: Wanted,
 }
 
+impl DeviceRecord {
+    /// Whether it is the server's own log, and nobody's device.
+    #[must_use]
+    pub fn is_server(&self) -> bool {
+        self.person == PersonId::OPERATOR
+    }
+}
+
 /// How a baton was judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum BatonJudged {
@@ -317,6 +325,13 @@ pub trait Store: Send + Sync + 'static {
     /// another device of the organisation has, whatever its case, gets the first free digit from 2. Nobody is let in as
     /// [`PersonId::OPERATOR`]: that is a failure.
     async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled>;
+
+    /// Lets in a device for which another's key vouches: the same person and role, the mark with a digit. Writes it down,
+    /// and the end of the old one if it ends. All or nothing.
+    ///
+    /// The same keys again are [`Enrolled::In`] again, also after the old one's end, and hand on to the new baton. A
+    /// revoked device vouches for nobody: [`Enrolled::KeyRefused`], as is a key that is in use already.
+    async fn follow(&self, follow: &Follow) -> StoreResult<Enrolled>;
 
     /// The device, if it is enrolled. A device id belongs to one organisation at most.
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>>;

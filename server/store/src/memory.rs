@@ -10,7 +10,7 @@ mod office;
 use crate::ledger::{Candidate, LedgerEnd, LedgerRow, MachineDigests, PagePlan, append, branch_of, machine_of};
 use crate::{
     Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
-    Enrolled, Enrolment, EnrolmentCode, FreshSecrets, Identity, MachineHead, MachineView, NewShare, OpenCode,
+    Enrolled, Enrolment, EnrolmentCode, Follow, FreshSecrets, Identity, MachineHead, MachineView, NewShare, OpenCode,
     Organisation, Page, PageAsk, Pushed, Share, Store, StoreError, StoreResult, TokenKeyRecord, ViewSort, corrupt,
     not_the_operator, same_device, storable,
 };
@@ -94,6 +94,8 @@ struct Device {
     last_ms: Option<i64>,
     /// Whether it is the server's own log.
     is_server: bool,
+    /// The device whose key vouched for it.
+    follows: Option<DeviceId>,
 }
 
 #[derive(Debug, Clone)]
@@ -370,6 +372,10 @@ impl Store for MemoryStore {
         storable("enrol", [enrolment.mark.as_str(), enrolment.person.name.as_str()])?;
         not_the_operator("enrol", &enrolment.person)?;
         self.administer("enrol", |state| state.enrol(&self.identity.ledger_secret, enrolment))
+    }
+
+    async fn follow(&self, follow: &Follow) -> StoreResult<Enrolled> {
+        self.write("follow", |state| state.follow(&self.identity.ledger_secret, follow))
     }
 
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {

@@ -4,7 +4,7 @@
 //! server's own log (see `pintle_core::scribe`), so that none is left unsaid.
 
 use pintle_core::fact::administration::Shown;
-use pintle_core::ids::{CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, ShareId};
+use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, ShareId};
 use pintle_core::permission::Role;
 use std::collections::BTreeSet;
 
@@ -87,6 +87,23 @@ pub enum Changed {
     MarkTaken,
     /// Nobody would be left who may do everything.
     LastOwner,
+}
+
+/// A key that goes on for a device's; both signatures have been verified.
+#[derive(Debug, Clone, Copy)]
+pub struct Follow {
+    /// The organisation.
+    pub organisation: OrganisationId,
+    /// The device whose key vouches.
+    pub old: DeviceId,
+    /// The new key.
+    pub key: PublicKey,
+    /// Whether the old device ends with it: its key is not to be used any more.
+    pub ends: bool,
+    /// The new device's first baton.
+    pub baton: Baton,
+    /// Now.
+    pub now_ms: i64,
 }
 
 /// A link with which an outsider reads one machine.

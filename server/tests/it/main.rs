@@ -3,10 +3,14 @@
 //! Promises: each case runs on memory, SQLite and PostgreSQL (address in `PINTLE_TEST_POSTGRES`); nothing is asserted
 //! by looking into the server, only by what it answers.
 
+mod access;
 mod due;
 mod enrolling;
+mod following;
 mod health;
 mod limits;
+mod office;
+mod outsiders;
 mod paging;
 mod phone;
 mod process;

@@ -13,7 +13,7 @@ use pintle_core::fact::administration::{Need, need};
 use pintle_core::ids::{OrganisationId, StoreId};
 use pintle_openapi::endpoint::problems;
 use pintle_openapi::endpoints::{Visit, visit_all};
-use pintle_openapi::{Endpoint, Problem, ProblemDocument};
+use pintle_openapi::{Endpoint, Method, Problem, ProblemDocument};
 use pintle_server::ambient::{Ambient, NoRandomness, System, random};
 use pintle_server::app::App;
 use pintle_server::app::gate::{RateSetting, Rates, Room};
@@ -325,6 +325,12 @@ impl World {
         self.post_bytes(target, &serde_json::to_vec(body).expect("JSON")).await
     }
 
+    pub async fn post_with(&self, target: &str, body: &Value, token: &str) -> Answer {
+        let request = TestRequest::post().uri(target).insert_header(("Authorization", format!("Bearer {token}")));
+        let request = request.insert_header(("Content-Type", "application/json"));
+        self.send(request.set_payload(serde_json::to_vec(body).expect("JSON"))).await
+    }
+
     pub async fn post_bytes(&self, target: &str, body: &[u8]) -> Answer {
         let request = TestRequest::post().uri(target).insert_header(("Content-Type", "application/json"));
         self.send(request.set_payload(body.to_vec())).await
@@ -337,6 +343,8 @@ fn documented(method: &str, path: &str) -> BTreeSet<String> {
         method: &'a str,
         path: &'a str,
         codes: BTreeSet<String>,
+        /// Whether the codes are those of the method that was asked for.
+        asked: bool,
     }
     impl Visit for Found<'_> {
         fn endpoint<E: Endpoint>(&mut self) {
@@ -344,15 +352,21 @@ fn documented(method: &str, path: &str) -> BTreeSet<String> {
             let (asked, known) = (pieces(self.path), pieces(E::PATH));
             let same =
                 asked.len() == known.len() && asked.iter().zip(&known).all(|(a, k)| a == k || k.starts_with('{'));
-            if same {
-                let all = problems::<E>();
-                let other_method = self.method != E::METHOD.as_str() && self.method != "HEAD";
-                let only = |problem: &&Problem| !other_method || **problem == Problem::MethodNotAllowed;
-                self.codes = all.iter().filter(only).map(|problem| problem.code().to_owned()).collect();
+            if !same {
+                return;
             }
+            let asked = self.method == E::METHOD.as_str() || (self.method == "HEAD" && E::METHOD == Method::Get);
+            let only = |problem: &&Problem| asked || **problem == Problem::MethodNotAllowed;
+            let codes: BTreeSet<_> =
+                problems::<E>().iter().filter(only).map(|problem| problem.code().to_owned()).collect();
+            // A path may have two methods: what the one that was asked for answers counts.
+            if asked || !self.asked {
+                self.codes = codes;
+            }
+            self.asked |= asked;
         }
     }
-    let mut found = Found { method, path, codes: [Problem::NotFound.code().to_owned()].into() };
+    let mut found = Found { method, path, codes: [Problem::NotFound.code().to_owned()].into(), asked: false };
     visit_all(&mut found);
     found.codes
 }

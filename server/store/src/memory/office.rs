@@ -3,10 +3,11 @@
 //! Promises: the same outcomes in the same order of checks as the databases; the contract suite compares.
 
 use super::{Code, Device, MemoryStore, State, no_such};
+use crate::facts::Voucher;
 use crate::ledger::{folded, free_mark};
 use crate::{
     Actor, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode,
-    NewShare, OpenCode, Organisation, Role, Share, StoreError, StoreResult, facts,
+    Follow, NewShare, OpenCode, Organisation, Role, Share, StoreError, StoreResult, facts,
 };
 use pintle_core::Fact;
 use pintle_core::admit::{Admission, Author};
@@ -38,7 +39,7 @@ impl Device {
     /// A device that has done nothing yet.
     pub(super) fn new(record: DeviceRecord, enrolled_ms: i64) -> Self {
         let (positions, machine_counts) = (BTreeMap::new(), BTreeMap::new());
-        Self { record, positions, machine_counts, enrolled_ms, last_ms: None, is_server: false }
+        Self { record, positions, machine_counts, enrolled_ms, last_ms: None, is_server: false, follows: None }
     }
 
     /// Whose log it is.
@@ -119,7 +120,12 @@ impl State {
     /// Writes down who was let in.
     fn tell(&mut self, secret: &[u8; 32], enrolment: &Enrolment, record: &DeviceRecord) -> StoreResult<()> {
         let actor = Actor { organisation: record.organisation, person: record.person };
-        self.write_down(secret, actor, &facts::device_enrolled(record, &enrolment.code), enrolment.now_ms)
+        self.write_down(
+            secret,
+            actor,
+            &facts::device_enrolled(record, Voucher::Code(&enrolment.code)),
+            enrolment.now_ms,
+        )
     }
 
     /// Writes down what an actor has had done.
@@ -163,6 +169,51 @@ impl State {
         let head = record.head;
         self.devices.insert(scribe.device(), Device { is_server: true, ..Device::new(record, now_ms) });
         Ok(head)
+    }
+
+    pub(super) fn follow(&mut self, secret: &[u8; 32], follow: &Follow) -> StoreResult<Enrolled> {
+        let new = DeviceId::of_key(&follow.key);
+        let old = self.devices.get(&follow.old).filter(|old| old.record.organisation == follow.organisation);
+        let Some(old) = old.filter(|old| !old.is_server).map(|old| old.record.clone()) else {
+            return Ok(Enrolled::KeyRefused);
+        };
+        let ledger = self.ledger("follow", follow.organisation)?;
+        let organisation = Organisation { id: follow.organisation, name: ledger.name.clone() };
+        if let Some(known) = self.devices.get_mut(&new) {
+            if known.follows != Some(follow.old) || known.record.revoked {
+                return Ok(Enrolled::KeyRefused);
+            }
+            known.last_ms = Some(follow.now_ms);
+            let record = &mut known.record;
+            (record.baton_before, record.baton) = (record.baton, follow.baton);
+            return Ok(Enrolled::In { organisation, mark: record.mark.clone(), role: record.role });
+        }
+        if old.revoked {
+            return Ok(Enrolled::KeyRefused);
+        }
+        let mark = free_mark(&old.mark, &self.marks(follow.organisation));
+        let record = DeviceRecord {
+            device: new,
+            key: follow.key,
+            mark: mark.clone(),
+            head: LogHead::empty(&follow.key),
+            baton: follow.baton,
+            baton_before: follow.baton,
+            ..old.clone()
+        };
+        let device = Device { follows: Some(follow.old), ..Device::new(record.clone(), follow.now_ms) };
+        self.devices.insert(new, device);
+        self.ledger("follow", follow.organisation)?.directory_version += 1;
+        let actor = Actor { organisation: follow.organisation, person: old.person };
+        let fact = facts::device_enrolled(&record, Voucher::Device(follow.old));
+        self.write_down(secret, actor, &fact, follow.now_ms)?;
+        if follow.ends {
+            if let Some(found) = self.devices.get_mut(&follow.old) {
+                found.record.revoked = true;
+            }
+            self.write_down(secret, actor, &facts::device_revoked(follow.old), follow.now_ms)?;
+        }
+        Ok(Enrolled::In { organisation, mark, role: record.role })
     }
 
     pub(super) fn code_add(

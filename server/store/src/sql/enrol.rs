@@ -11,6 +11,7 @@ use super::row::{blob, signed};
 use super::scribe::write_down;
 use super::session::{Ended, Tx};
 use super::{ORGANISATION, Table};
+use crate::facts::Voucher;
 use crate::ledger::free_mark;
 use crate::{Actor, DeviceRecord, Enrolled, Enrolment, Organisation, Role, facts};
 use pintle_core::chain::LogHead;
@@ -122,5 +123,6 @@ async fn let_in(
 /// Writes down who was let in.
 async fn tell(tx: &Tx, secret: &[u8; 32], enrolment: &Enrolment, record: &DeviceRecord) -> TxResult<()> {
     let actor = Actor { organisation: record.organisation, person: record.person };
-    write_down(tx, secret, actor, &facts::device_enrolled(record, &enrolment.code), enrolment.now_ms).await
+    write_down(tx, secret, actor, &facts::device_enrolled(record, Voucher::Code(&enrolment.code)), enrolment.now_ms)
+        .await
 }

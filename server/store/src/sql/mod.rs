@@ -10,6 +10,7 @@ mod branches;
 mod enrol;
 mod epoch;
 mod failure;
+mod follow;
 mod machines;
 mod office;
 mod open;
@@ -23,8 +24,8 @@ mod tokens;
 
 use crate::{
     Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
-    Enrolled, Enrolment, EnrolmentCode, Identity, MachineHead, MachineView, NewShare, OpenCode, Organisation, Page,
-    PageAsk, Pushed, Share, Store, StoreResult, TokenKeyRecord, ViewSort, not_the_operator, storable,
+    Enrolled, Enrolment, EnrolmentCode, Follow, Identity, MachineHead, MachineView, NewShare, OpenCode, Organisation,
+    Page, PageAsk, Pushed, Share, Store, StoreResult, TokenKeyRecord, ViewSort, not_the_operator, storable,
 };
 use async_trait::async_trait;
 use pintle_core::Held;
@@ -120,6 +121,10 @@ impl Store for SqlStore {
         storable("enrol", [enrolment.mark.as_str(), enrolment.person.name.as_str()])?;
         not_the_operator("enrol", &enrolment.person)?;
         self.run("enrol", |tx| enrol::enrol(tx, self.secret(), enrolment)).await
+    }
+
+    async fn follow(&self, follow: &Follow) -> StoreResult<Enrolled> {
+        self.run("follow", |tx| follow::follow(tx, self.secret(), follow)).await
     }
 
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {

@@ -280,8 +280,9 @@ mod tests {
         let rows = "
             INSERT INTO organisation VALUES (zeroblob(16), 'north', 0, 0);
             INSERT INTO person VALUES (zeroblob(16), zeroblob(16), 'Bo');
-            INSERT INTO device VALUES (zeroblob(16), zeroblob(16), zeroblob(32), 'K7', 'k7', zeroblob(16), 'crew', 0,
-                0, zeroblob(32), zeroblob(16), zeroblob(16), NULL, 0, NULL, NULL);
+            INSERT INTO device (device, organisation, key, mark, mark_folded, person, role, revoked, head_seq, head_link,
+                baton, baton_before, enrolled_ms) VALUES (zeroblob(16), zeroblob(16), zeroblob(32), 'K7', 'k7',
+                zeroblob(16), 'crew', 0, 0, zeroblob(32), zeroblob(16), zeroblob(16), 0);
             INSERT INTO ledger VALUES (zeroblob(16), 1, zeroblob(16), 1, zeroblob(32), x'', NULL, NULL, 0, NULL, NULL,
                 '{}', 0, 1, 0)";
         store.writer.execute_unprepared(&rows.replace("'{}'", "x'7b7d'")).await.expect("rows are inserted");
