@@ -144,7 +144,20 @@ pub const TABLE: &[Line] = &[
     line(Right::ManageAll, "the same for devices of office and owner; change a device's role", [0, 0, 0, 0, 1]),
 ];
 
-/// The table in Markdown, for the documentation.
+/// The page of the documentation that shows the table, in Markdown.
+#[must_use]
+pub fn page() -> String {
+    format!(
+        "# Who may do what\n\nPrinted from the table in `core/src/permission.rs`; every endpoint names the right it needs.\n\n{}\n\
+         Roles are a device's: given by the code that lets it in, changed by the owner with `pintle devices role`. A right that \
+         was taken\nis gone with the next request. Without a right the answer is 403 `forbidden`.\n\n\
+         Not in the table, because it is so for everyone: whoever records may correct, strike and settle what others recorded; \
+         the old\nstays legible and the name stands beside it. Recording needs no right and no server at all.\n",
+        markdown()
+    )
+}
+
+/// The table in Markdown.
 #[must_use]
 pub fn markdown() -> String {
     let names: Vec<_> = Party::ALL.iter().map(|party| party.as_str()).collect();

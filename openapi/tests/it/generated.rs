@@ -30,6 +30,11 @@ fn the_committed_document_is_the_generated_one() {
 }
 
 #[test]
+fn the_committed_table_of_rights_is_the_one_that_is_used() {
+    compare("../docs/PERMISSIONS.md", &pintle_core::permission::page(), None);
+}
+
+#[test]
 fn the_committed_errors_page_is_the_generated_one() {
     compare("../docs/ERRORS.md", &errors_page::page(), Some(errors_page::GENERATED_END));
 }
