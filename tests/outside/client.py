@@ -106,7 +106,8 @@ class Device:  # one device and all it keeps; its entries are all about one mach
             self.sealed[device] = last
         self.cursor, self.position, self.last = {"cursor": pull["cursor"]}, pull["position"], reply
         need(self.digest() == pull["digest"], "digest:", self.digest(), "is held,", pull["digest"], "was told")
-        return len(page) + (self.sync(self.exchange(), "none") if pull["more"] else 0)
+        about_machines = sum("machine" in item["entry"]["head"] for item in page)  # the others: who was let in
+        return about_machines + (self.sync(self.exchange(), "none") if pull["more"] else 0)
 
     def token(self):  # an assertion of a minute, signed with the device's key, for a token to read with
         iat = self.last["now_ms"] // 1000
