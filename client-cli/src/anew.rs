@@ -60,7 +60,9 @@ pub fn turn_over(tx: &Tx<'_>, public: PublicKey) -> Result<u64, Problem> {
     }
     tx.set_own(&own)?;
     tx.forget_sync()?;
-    // Positions belong to the ledger as the old device saw it; the new one pulls from the beginning.
+    // Positions belong to the ledger as the old device saw it; it may have gone back since, and the new one, which pulls
+    // from the beginning, would not notice.
+    tx.forget_places()?;
     glance::regroup(tx)?;
     tx.machines()?.into_iter().try_for_each(|machine| glance::refold(tx, machine.id))?;
     Ok(renamed.len() as u64)

@@ -8,10 +8,10 @@ use crate::problem::Problem;
 use crate::store::{NewEntry, Own, Placed, Store, SyncRow, Tx};
 use pintle_core::Fault;
 use pintle_core::device::{Apply, check_page};
-use pintle_core::entry::{EntryRef, Held};
+use pintle_core::entry::EntryRef;
 use pintle_core::exchange::{Digest, Pulled, Receipt};
 use pintle_core::fact::Fact;
-use pintle_core::ids::MachineId;
+use pintle_core::ids::{DeviceId, MachineId};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 
@@ -86,7 +86,7 @@ fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply) -> Result<(), Halt> {
         let entry = EntryRef { device: own.device, seq: aside.seq };
         tx.set_aside(entry, &aside.code)?;
     }
-    check(tx, &change.entries)?;
+    check(tx, &change.entries, own.device)?;
     for pulled in &change.entries {
         take(tx, pulled, &own, &mut sync.digest, &mut touched)?;
     }
@@ -172,9 +172,9 @@ fn place(
     Ok(())
 }
 
-fn check(tx: &Tx<'_>, page: &[Pulled]) -> Result<(), Halt> {
+fn check(tx: &Tx<'_>, page: &[Pulled], own: DeviceId) -> Result<(), Halt> {
     let failed: RefCell<Option<Problem>> = RefCell::new(None);
-    let checked = check_page(page, |device, seq| match tx.link(EntryRef { device, seq }) {
+    let checked = check_page(page, |device, seq| match tx.sure_link(EntryRef { device, seq }, own) {
         Ok(link) => link,
         Err(problem) => {
             *failed.borrow_mut() = Some(problem);
@@ -189,17 +189,21 @@ fn check(tx: &Tx<'_>, page: &[Pulled]) -> Result<(), Halt> {
 
 /// Takes one entry of the ledger.
 fn take(tx: &Tx<'_>, pulled: &Pulled, own: &Own, digest: &mut Digest, touched: &mut Touched) -> Result<(), Halt> {
-    let held: Held = pulled.clone().into();
-    let name = held.name();
+    let name = EntryRef { device: pulled.device, seq: pulled.entry.seq() };
     let placed = Placed {
         position: pulled.position,
         received_ms: pulled.received_ms,
         off_s: pulled.off_s,
         aside: pulled.aside.clone(),
     };
-    if tx.link(name)?.is_some() {
+    let held = tx.link(name)?;
+    if held == Some(pulled.link) {
         place(tx, name, &placed, own.seen, digest, "/pull/entries")?;
     } else {
+        if held.is_some() {
+            touched.machines.extend(tx.make_room(name)?);
+            touched.deciding = Deciding::Yes;
+        }
         if tx.entry_at(placed.position)?.is_some() {
             let detail = format!("position {} holds another entry", placed.position);
             return Err(Halt::Distrusted(Fault::new("position-taken", "/pull/entries", detail)));

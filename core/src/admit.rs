@@ -287,14 +287,15 @@ fn aside_told(entry: &CheckedEntry, code: &str, place: &str) -> Aside {
     Aside { seq: entry.entry.seq(), code: code.to_owned(), pointer, detail }
 }
 
-/// The receipts of a push: where each of its entries that the ledger holds stands, as runs.
+/// The receipts of a push: where each of its entries that the ledger holds stands, as runs. An entry under whose number
+/// the ledger holds another one has none.
 #[must_use]
 pub fn receipts(checked: &Checked, stored: &BTreeMap<u64, Stored>) -> (Vec<Receipt>, Vec<Aside>) {
     let mut runs: Vec<Receipt> = Vec::new();
     let mut asides = Vec::new();
     for entry in &checked.entries {
         let seq = entry.entry.seq();
-        let Some(held) = stored.get(&seq) else { continue };
+        let Some(held) = stored.get(&seq).filter(|held| held.link == entry.link) else { continue };
         if let Some(code) = &held.aside {
             asides.push(aside_told(entry, code, &format!("/push/entries/{}", seq - checked.from)));
         }
@@ -329,7 +330,8 @@ pub fn answer(admission: &Admission, checked: &Checked, revoked: bool, stored: &
         Admission::Gap { expected } => (PushOutcome::Gap, Some(*expected)),
         Admission::Fork { seq } => (PushOutcome::Fork, Some(*seq)),
     };
-    let told = matches!(admission, Admission::Write { .. } | Admission::Held);
+    // Of a fork, what lies before it: a device that goes on under a new key must not record that once more.
+    let told = !matches!(admission, Admission::Gap { .. });
     let (held, aside) = if told { receipts(checked, stored) } else { (Vec::new(), Vec::new()) };
     PushAnswer { outcome, held, aside, seq, retry_after_s: None }
 }

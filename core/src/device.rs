@@ -252,6 +252,7 @@ pub struct Session {
     rewind_push: Option<u64>,
     network_tries: u32,
     stalled: u32,
+    rewinds: u32,
     repaired: bool,
     closed: bool,
     progress: bool,
@@ -265,10 +266,19 @@ pub struct Session {
 enum Phase {
     Idle,
     Loading,
-    Sending { request: RequestId, log: LogHead, epoch: (StoreId, u64) },
+    Sending { request: RequestId, sent: Sent },
     Applying,
     Waiting,
     Ended,
+}
+
+/// What a request said, as far as its reply is measured by it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Sent {
+    log: LogHead,
+    epoch: (StoreId, u64),
+    /// The last entry pushed.
+    push_to: Option<u64>,
 }
 
 impl Default for Session {
@@ -279,6 +289,7 @@ impl Default for Session {
             rewind_push: None,
             network_tries: 0,
             stalled: 0,
+            rewinds: 0,
             repaired: false,
             closed: false,
             progress: false,
@@ -298,13 +309,13 @@ impl Session {
                 self.load()
             }
             (Phase::Loading, Input::Loaded(outgoing)) => self.send(outgoing),
-            (Phase::Sending { request, log, epoch }, Input::Replied(reply)) => {
+            (Phase::Sending { request, sent }, Input::Replied(reply)) => {
                 if reply.request != request
                     || Some(reply.organisation) != self.standing.as_ref().map(|s| s.organisation)
                 {
                     return self.failed(NetworkFailure::NotOurs);
                 }
-                self.replied(*reply, log, epoch)
+                self.replied(*reply, sent)
             }
             (Phase::Sending { .. }, Input::Failed(failure)) => self.failed(failure),
             (Phase::Sending { .. }, Input::Refused(refusal)) => self.refused(refusal),
@@ -329,8 +340,9 @@ impl Session {
             Some(seq) => Some(seq),
             None => standing.first_unplaced,
         };
-        // What was recorded on top of a lost tail would fork the log: nothing is pushed before the tail is back.
-        let from = from.filter(|_| !standing.copied && standing.recover.is_none());
+        // While a lost tail is missing there is something to push only if it was recorded before the loss was noticed:
+        // either the server holds it, or it forks the log. Both are for the server to say.
+        let from = from.filter(|_| !standing.copied);
         let bytes_max = standing.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX);
         self.phase = Phase::Loading;
         vec![Effect::Load { from, bytes_max, entries_max: PUSH_ENTRIES_MAX }]
@@ -359,8 +371,10 @@ impl Session {
             directory: standing.directory,
             people: outgoing.people,
         };
-        self.phase =
-            Phase::Sending { request: request.request, log: standing.log, epoch: (standing.store, standing.epoch) };
+        let push_to =
+            request.push.as_ref().map(|push| push.from.saturating_add(push.entries.len() as u64).saturating_sub(1));
+        let sent = Sent { log: standing.log, epoch: (standing.store, standing.epoch), push_to };
+        self.phase = Phase::Sending { request: request.request, sent };
         self.counts.exchanges += 1;
         vec![Effect::Send(Box::new(request))]
     }
@@ -391,27 +405,29 @@ impl Session {
         vec![Effect::Wait { ms }]
     }
 
-    fn replied(&mut self, reply: SyncReply, sent_log: LogHead, sent_epoch: (StoreId, u64)) -> Vec<Effect> {
+    fn replied(&mut self, reply: SyncReply, sent: Sent) -> Vec<Effect> {
         let Some(standing) = self.standing.clone() else { return self.stop(Stop::Stalled) };
         self.network_tries = 0;
         let mut notices = Vec::new();
-        let void = (reply.store, reply.epoch) != sent_epoch || went_back(&reply, &standing);
+        let void = (reply.store, reply.epoch) != sent.epoch || went_back(&reply, &standing);
         if void {
             notices.push(Notice::LedgerChanged);
         }
         if newer(&reply.client_min) {
             notices.push(Notice::UpdateWanted { client_min: reply.client_min.clone() });
         }
-        // Of another ledger, or another epoch of it, no copy is known until it says so.
-        let copied = self.push_answered(&reply.push, &mut notices) || (standing.copied && !void);
-        let mut recover = standing.recover;
-        if !copied && reply.log.seq > sent_log.seq && recover.is_none_or(|known| known.seq < reply.log.seq) {
-            notices.push(Notice::TailLost { here: sent_log.seq, there: reply.log.seq });
-            recover = Some(reply.log);
+        // Of another ledger, or another epoch of it, no copy is known until it says so of all that is offered again.
+        let copied = (self.push_answered(&reply.push, &sent, &mut notices) || standing.copied) && !void;
+        // Where the log goes on under a new key, there is nothing to bring back into the old one; and what the server has
+        // lost as well, nobody can wait for.
+        let recover = (!copied && reply.log.seq > sent.log.seq).then_some(reply.log);
+        if recover.is_some_and(|tail| standing.recover.is_none_or(|known| known.seq < tail.seq)) {
+            notices.push(Notice::TailLost { here: sent.log.seq, there: reply.log.seq });
         }
         // Own entries that were lost stand before the cursor: start over with it, keeping what is held.
         let newly_lost = recover.is_some() && standing.recover.is_none();
         let rewind = newly_lost || reply.pull.outcome == PullOutcome::Refused;
+        self.rewinds += u32::from(rewind || void);
         self.closed = reply.pull.outcome == PullOutcome::Closed;
         let mut page = self.page_answered(reply.pull, rewind || void);
         if copied {
@@ -447,8 +463,14 @@ impl Session {
         effects
     }
 
-    /// Takes note of what became of the push; true if two copies of the device are in use.
-    fn push_answered(&mut self, answer: &PushAnswer, notices: &mut Vec<Notice>) -> bool {
+    /// Takes note of what became of the push; true if two copies of the device are in use. As long as the ledger holds
+    /// all that is pushed, the rest is offered too: only then is it known what has no place.
+    fn push_answered(&mut self, answer: &PushAnswer, sent: &Sent, notices: &mut Vec<Notice>) -> bool {
+        let rest = sent.push_to.filter(|to| *to < sent.log.seq);
+        let rest_offered = rest.is_some_and(|to| answer.held.iter().any(|run| run.to == to));
+        if rest_offered && matches!(answer.outcome, PushOutcome::Fork | PushOutcome::Copy) {
+            return false;
+        }
         if !answer.aside.is_empty() && answer.outcome == PushOutcome::Accepted {
             notices.push(Notice::SetAside(answer.aside.clone()));
         }
@@ -493,7 +515,8 @@ impl Session {
             return self.stop(if standing.copied { Stop::Held } else { Stop::Done });
         }
         self.stalled = if std::mem::take(&mut self.progress) { 0 } else { self.stalled + 1 };
-        if self.stalled >= STALLED_EXCHANGES_MAX {
+        // A cursor that is refused again and again moves, but not forward.
+        if self.stalled >= STALLED_EXCHANGES_MAX || self.rewinds > STALLED_EXCHANGES_MAX {
             return self.stop(Stop::Stalled);
         }
         self.load()
@@ -537,8 +560,9 @@ impl Session {
 fn went_back(reply: &SyncReply, standing: &Standing) -> bool {
     let rewritten = reply.pull.outcome == PullOutcome::Refused && reply.pull.code.as_deref() == Some(REWRITTEN);
     let placed = standing.first_unplaced.map_or(standing.log.seq, |first| first - 1);
-    let known_log = !standing.copied && standing.recover.is_none() && reply.push.outcome != PushOutcome::Fork;
-    rewritten || (known_log && reply.log.seq < placed)
+    let seen = standing.recover.map_or(placed, |tail| tail.seq);
+    let known_log = !standing.copied && reply.push.outcome != PushOutcome::Fork;
+    rewritten || (known_log && reply.log.seq < seen)
 }
 
 /// Whether a version such as `1.10.0` is newer than this program.

@@ -10,7 +10,9 @@ use pintle_core::exchange::Directory;
 use pintle_core::fact::check_name;
 use pintle_core::ids::OrganisationId;
 use pintle_core::moment::Moment;
-use pintle_store::{Actor, DeviceStanding, EarlierKeys, EnrolmentCode, Organisation, Role, Store, StoreError};
+use pintle_store::{
+    Actor, DeviceStanding, EarlierKeys, EnrolmentCode, Organisation, Role, Store, StoreError, epoch_after,
+};
 use std::cmp::Ordering;
 
 /// Why a command of the operator was not done.
@@ -183,7 +185,8 @@ impl Operator<'_> {
     /// # Errors
     /// Failures of the store.
     pub async fn restored(&self) -> Result<Vec<String>, OperatorError> {
-        let epoch = self.store.epoch_raise(self.store.epoch().await?).await?;
+        let before = self.store.epoch().await?;
+        let epoch = self.store.epoch_raise(before, epoch_after(before, self.ambient.now_ms())).await?;
         Ok(vec![format!("epoch {epoch}: with their next sync devices offer again what this copy lacks")])
     }
 

@@ -116,6 +116,26 @@ impl Tx<'_> {
         self.execute("record", DELETE, params![Col(name.device), name.seq]).map(|_| ())
     }
 
+    /// Moves what another device had recorded from an entry on, in a ledger that has gone back since, to the branches:
+    /// another entry stands under its number now. Gives the machines it was about.
+    ///
+    /// # Errors
+    /// If it cannot be written.
+    pub fn make_room(&self, name: EntryRef) -> Result<Vec<MachineId>, Problem> {
+        const GONE: &str = "FROM entry WHERE device = ?1 AND seq >= ?2 AND position IS NULL";
+        let (device, seq) = (Col(name.device), name.seq);
+        let machines = format!("SELECT DISTINCT machine {GONE} AND machine IS NOT NULL");
+        let machines = self.all("read", &machines, params![device, seq], |r| Ok(r.get::<_, Col<_>>(0)?.0))?;
+        // A ledger may go back more than once; a branch is known by its link, so the same row again is the same entry.
+        let keep = format!(
+            "INSERT OR IGNORE INTO branch (device, seq, link, bytes, again_device, again_seq) \
+             SELECT device, seq, link, bytes, device, seq {GONE}"
+        );
+        self.execute("store", &keep, params![device, seq])?;
+        self.execute("store", &format!("DELETE {GONE}"), params![device, seq])?;
+        Ok(machines)
+    }
+
     /// Notes why an entry stands aside.
     ///
     /// # Errors
@@ -151,6 +171,18 @@ impl Tx<'_> {
     pub fn link(&self, name: EntryRef) -> Result<Option<Hash>, Problem> {
         const SQL: &str = "SELECT link FROM entry WHERE device = ? AND seq = ?";
         self.one("read", SQL, params![Col(name.device), name.seq], |r| Ok(r.get::<_, Col<_>>(0)?.0))
+    }
+
+    /// The link of one entry that a page has to agree with: one's own, or one that has a place in the ledger. Entries of
+    /// others without a place come from a ledger that has gone back since.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn sure_link(&self, name: EntryRef, own: DeviceId) -> Result<Option<Hash>, Problem> {
+        const SQL: &str =
+            "SELECT link FROM entry WHERE device = ?1 AND seq = ?2 AND (position IS NOT NULL OR device = ?3)";
+        let values = params![Col(name.device), name.seq, Col(own)];
+        self.one("read", SQL, values, |r| Ok(r.get::<_, Col<_>>(0)?.0))
     }
 
     /// The position of one entry, if it is held and has one.

@@ -215,6 +215,30 @@ fn two_copies_of_a_device() {
     assert_snapshot!(without_port(&seen, &server));
 }
 
+/// The ledger went back, and another branch of a device's log is in it since: on every other device it takes the place
+/// of the branch that was lost.
+#[test]
+fn what_the_ledger_lost_makes_room_for_what_it_has() {
+    let server = Server::start();
+    let ines = enrolled(&server, "Ines", "K7", 7);
+    let joe = enrolled(&server, "Joe", "K8", 8);
+    ines.script(&["machine add EX3", "sync"]);
+    let copy = copy_of(&ines);
+    ines.script(&["fuel EX3 120", "grease EX3", "sync"]);
+    joe.must("sync");
+    {
+        let mut state = server.state.lock().expect("not poisoned");
+        state.epoch = 2;
+        state.forget_after(1);
+    }
+    put_back(&ines, &copy);
+    ines.script(&["read EX3 4127.5", "sync"]);
+    joe.must("sync");
+    equal_in_json(&ines, &joe);
+    assert!(joe.must("--json book EX3").contains("4127.5"));
+    joe.must("doctor");
+}
+
 #[test]
 fn a_revoked_device_hears_so() {
     let server = Server::start();

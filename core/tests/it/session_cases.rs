@@ -29,6 +29,10 @@ struct Server {
     heads: BTreeMap<DeviceId, (PublicKey, LogHead)>,
     page_entries: usize,
     spoil_digest: bool,
+    /// Takes every push for that of a copy.
+    sees_copies: bool,
+    /// Refuses every cursor.
+    refuses_cursors: bool,
 }
 
 impl Server {
@@ -37,7 +41,13 @@ impl Server {
         let known_epoch = (request.store, request.epoch) == (self.store, self.epoch);
         let mut log = head;
         let push = match request.push.clone() {
+            None if self.sees_copies => PushAnswer::only(PushOutcome::Copy),
             None => PushAnswer::only(PushOutcome::None),
+            Some(push) if self.sees_copies => {
+                let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
+                let (held, aside) = admit::receipts(&checked, &self.stored(request.device));
+                PushAnswer { held, aside, ..PushAnswer::only(PushOutcome::Copy) }
+            }
             Some(push) => {
                 let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
                 let mut stored = self.stored(request.device);
@@ -96,8 +106,18 @@ impl Server {
 
     fn page(&self, request: &SyncRequest, known_epoch: bool) -> PullAnswer {
         let after: usize = request.pull.cursor.as_ref().map_or(0, |c| c.parse().expect("our cursor"));
-        if (!known_epoch && request.pull.cursor.is_some()) || after > self.ledger.len() {
-            let code = Some(if known_epoch { pintle_core::device::REWRITTEN } else { "other-epoch" }.to_owned());
+        let refused = self.refuses_cursors && request.pull.cursor.is_some();
+        if (!known_epoch && request.pull.cursor.is_some()) || after > self.ledger.len() || refused {
+            let code = Some(
+                if refused {
+                    "wanted-changed"
+                } else if known_epoch {
+                    pintle_core::device::REWRITTEN
+                } else {
+                    "other-epoch"
+                }
+                .to_owned(),
+            );
             let (entries, seals, digest) = (Vec::new(), Vec::new(), Digest::default());
             let outcome = PullOutcome::Refused;
             return PullAnswer { outcome, entries, seals, cursor: None, position: 0, more: true, digest, code };
@@ -320,6 +340,8 @@ fn server() -> Server {
         heads: BTreeMap::new(),
         page_entries: 4,
         spoil_digest: false,
+        sees_copies: false,
+        refuses_cursors: false,
     }
 }
 
@@ -473,6 +495,88 @@ fn a_fork_is_told_and_reading_goes_on() {
     b.clean_sync(&mut server);
     assert_eq!(copy.clean_sync(&mut server), Stop::Held);
     assert_eq!(copy.held.len(), 3, "reading goes on");
+}
+
+/// What the ledger holds has its place, whatever comes after it: only the rest is recorded once more under a new key.
+#[test]
+fn what_lies_before_a_fork_has_its_place() {
+    let mut server = server();
+    let mut a = Device::new(1, &mut server);
+    let mut copy = Device::new(1, &mut server);
+    a.record();
+    copy.record();
+    a.record();
+    assert_eq!(a.clean_sync(&mut server), Stop::Done);
+    copy.standing.position = 7;
+    (0..2).for_each(|_| copy.record());
+    copy.standing.position = 0;
+    assert_eq!(copy.clean_sync(&mut server), Stop::Held);
+    assert!(copy.notices.contains(&Notice::Forked { seq: 2 }));
+    assert_eq!(copy.standing.first_unplaced, Some(2));
+}
+
+/// A device that is taken for a copy learns first what of its log the ledger holds.
+#[test]
+fn a_copy_learns_what_the_ledger_holds() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    (0..3).for_each(|_| device.record());
+    let (log, held) = (device.standing.log, device.held.clone());
+    device.clean_sync(&mut server);
+    let mut copy = Device::new(1, &mut server);
+    server.heads.insert(device.standing.device, (device.key.public(), log));
+    (copy.standing.log, copy.held) = (log, held);
+    copy.restate();
+    server.sees_copies = true;
+    assert_eq!(copy.clean_sync(&mut server), Stop::Held);
+    assert_eq!((copy.standing.copied, copy.standing.first_unplaced), (true, None));
+    assert_eq!(copy.notices.iter().filter(|notice| **notice == Notice::Copied).count(), 1, "told once");
+}
+
+/// Something was recorded after the tail was lost and before the device could know. It stands under a number that is
+/// taken, so waiting for the tail would never end.
+#[test]
+fn what_was_recorded_on_top_of_a_lost_tail_is_pushed() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    (0..5).for_each(|_| device.record());
+    device.clean_sync(&mut server);
+    let (id, there) = (device.standing.device, device.standing.log);
+    device.held.retain(|(_, seq), _| *seq <= 3);
+    device.standing.log = LogHead { seq: 3, link: device.held[&(id, 3)].link };
+    device.standing.position = 1;
+    device.record();
+    device.standing.recover = Some(there);
+    assert_eq!(device.clean_sync(&mut server), Stop::Held);
+    assert!(device.notices.contains(&Notice::Forked { seq: 4 }));
+    assert_eq!((device.standing.recover, device.standing.first_unplaced), (None, Some(4)));
+}
+
+/// The server told of entries that this device had lost, and then lost them as well.
+#[test]
+fn a_tail_that_nobody_holds_is_not_waited_for() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    (0..3).for_each(|_| device.record());
+    device.clean_sync(&mut server);
+    device.standing.recover = Some(LogHead { seq: 5, link: Hash([7; 32]) });
+    assert_eq!(device.clean_sync(&mut server), Stop::Done);
+    assert!(device.notices.contains(&Notice::LedgerChanged));
+    assert_eq!((device.standing.recover, device.standing.log.seq), (None, 3));
+}
+
+#[test]
+fn a_cursor_that_is_refused_again_and_again_is_given_up() {
+    let mut server = server();
+    let (mut a, mut b) = (Device::new(1, &mut server), Device::new(2, &mut server));
+    (0..20).for_each(|_| b.record());
+    b.clean_sync(&mut server);
+    server.refuses_cursors = true;
+    let (stop, session) = a.sync(&mut server, || Fault::None);
+    assert_eq!(stop, Stop::Stalled);
+    assert!(session.counts.exchanges < 10, "{:?}", session.counts);
+    server.refuses_cursors = false;
+    assert_eq!(a.clean_sync(&mut server), Stop::Done);
 }
 
 /// A server set up again from an old copy knows only old batons: what it took for a copy of the device was none.

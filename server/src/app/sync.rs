@@ -19,7 +19,7 @@ use pintle_core::exchange::{
 use pintle_core::ids::{Baton, Signature};
 use pintle_core::limits::{PAGE_BYTES_MAX, PAGE_BYTES_MIN};
 use pintle_openapi::Problem;
-use pintle_store::{BatonJudged, DeviceRecord, DeviceScope, PageAsk};
+use pintle_store::{BatonJudged, DeviceRecord, DeviceScope, PageAsk, epoch_after};
 
 /// A push after its chain and seal were looked at.
 enum Pushed {
@@ -139,8 +139,9 @@ impl App {
                 only(PushOutcome::BadSeal)
             }
             (Pushed::Checked(checked), true) => {
-                self.store.branch_keep(scope, &checked, now_ms).await?;
-                only(PushOutcome::Copy)
+                let stored = self.store.branch_keep(scope, &checked, now_ms).await?;
+                let (held, aside) = admit::receipts(&checked, &stored);
+                Ok((PushAnswer { held, aside, ..PushAnswer::only(PushOutcome::Copy) }, device.head))
             }
             (Pushed::Checked(checked), false) => {
                 let pushed = self.store.push(scope, &checked, &request.clock, now_ms).await?;
@@ -177,7 +178,7 @@ impl App {
         match place.void(link, wanted(device, request).hash()) {
             None => Ok(Place { epoch, after: Ok(place.position) }),
             Some(void @ Void::Rewritten) => {
-                let raised = self.store.epoch_raise(epoch).await?;
+                let raised = self.store.epoch_raise(epoch, epoch_after(epoch, self.ambient.now_ms())).await?;
                 tracing::error!(
                     target: "pintle::security", device = %device.device, position = place.position, epoch = raised,
                     "the ledger is older than what a device has seen of it: devices offer again what they hold"
@@ -206,9 +207,12 @@ impl App {
         after: u64,
     ) -> Result<PullAnswer, Refusal> {
         let bytes_max = request.pull.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX) as usize;
-        let except = (!request.pull.own).then_some(device.device);
+        let (except, whole_log_of) = match request.pull.own {
+            true => (None, Some(device.device)),
+            false => (Some(device.device), None),
+        };
         let wanted = wanted(device, request);
-        let ask = PageAsk { after, bytes_max, rows_max: PULL_ROWS_MAX, wanted: wanted.clone(), except };
+        let ask = PageAsk { after, bytes_max, rows_max: PULL_ROWS_MAX, wanted: wanted.clone(), except, whole_log_of };
         let page = self.store.page(device.organisation, &ask).await?;
         let place =
             PullPlace { position: page.position, link_prefix: page.position_link.prefix(), wanted: wanted.hash() };

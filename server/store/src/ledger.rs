@@ -148,7 +148,7 @@ fn wants(ask: &PageAsk, row: &Candidate) -> bool {
         (None, _) | (_, None) => true,
         (Some(machines), Some(machine)) => machines.contains(&machine),
     };
-    machine_wanted && ask.except != Some(row.device)
+    (machine_wanted && ask.except != Some(row.device)) || ask.whole_log_of == Some(row.device)
 }
 
 /// What is kept of a push that cannot be written: its entries from the first number that differs.
@@ -211,7 +211,7 @@ mod tests {
     }
 
     fn ask(bytes_max: usize, rows_max: usize) -> PageAsk {
-        PageAsk { after: 0, bytes_max, rows_max, wanted: Wanted::default(), except: None }
+        PageAsk { after: 0, bytes_max, rows_max, wanted: Wanted::default(), except: None, whole_log_of: None }
     }
 
     /// Positions of a page, and how far it has looked; the rows come one at a time and all at once alike.
@@ -241,6 +241,9 @@ mod tests {
         assert_eq!(planned(&some, &rows), (vec![5, 6], 6));
         some.except = Some(DeviceId([2; 16]));
         assert_eq!(planned(&some, &rows), (vec![7], 7));
+        (some.except, some.whole_log_of) = (None, Some(DeviceId([1; 16])));
+        some.bytes_max = 20_000;
+        assert_eq!(planned(&some, &rows), (vec![4, 5, 6, 7], 7), "its own log comes whole");
     }
 
     #[test]

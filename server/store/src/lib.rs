@@ -15,7 +15,7 @@ pub mod sql;
 
 use async_trait::async_trait;
 pub use office::{Actor, Changed, DeviceChange, DeviceStanding, Follow, NewShare, OpenCode, Share};
-use pintle_core::admit::{Admission, Checked};
+use pintle_core::admit::{Admission, Checked, Stored};
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, Wanted};
 use pintle_core::ids::{
@@ -23,6 +23,7 @@ use pintle_core::ids::{
 };
 pub use pintle_core::permission::Role;
 use pintle_core::{Entry, Fault, Held};
+use std::collections::BTreeMap;
 
 /// What a storage operation can fail with. Expected outcomes are values, these are surprises.
 #[derive(Debug, thiserror::Error)]
@@ -246,6 +247,9 @@ pub struct PageAsk {
     pub wanted: Wanted,
     /// Leave out entries of this device (they still count in the digest).
     pub except: Option<DeviceId>,
+    /// Give the entries of this device whatever they are about: it brings back its own log (they do not count in the
+    /// digest, if they are about a machine that is not wanted).
+    pub whole_log_of: Option<DeviceId>,
 }
 
 /// One machine as the ledger counts it.
@@ -303,9 +307,9 @@ pub trait Store: Send + Sync + 'static {
     /// devices have to offer again what they hold. Read anew each time, because several servers may share a database.
     async fn epoch(&self) -> StoreResult<u64>;
 
-    /// Raises the epoch by one if it still is `from`, and gives what it is then: of many who notice at once that the
-    /// ledger went back, one raises it.
-    async fn epoch_raise(&self, from: u64) -> StoreResult<u64>;
+    /// Raises the epoch to `to` if it still is `from` and that is less, and gives what it is then: of many who notice at
+    /// once that the ledger went back, one raises it. [`epoch_after`] says to what.
+    async fn epoch_raise(&self, from: u64, to: u64) -> StoreResult<u64>;
 
     /// Whether the database answers.
     async fn ping(&self) -> StoreResult<()>;
@@ -356,8 +360,14 @@ pub trait Store: Send + Sync + 'static {
         now_ms: i64,
     ) -> StoreResult<Pushed>;
 
-    /// Keeps what a copy of a device pushed, beside the ledger, whole, as a fork is kept. Again changes nothing.
-    async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()>;
+    /// Keeps what a copy of a device pushed, beside the ledger, whole, as a fork is kept. Again changes nothing. Gives
+    /// what the ledger holds under the numbers of the push.
+    async fn branch_keep(
+        &self,
+        scope: DeviceScope,
+        checked: &Checked,
+        now_ms: i64,
+    ) -> StoreResult<BTreeMap<u64, Stored>>;
 
     /// The branches kept beside the ledger, newest first; then by device, first number and last link.
     async fn branches(&self, organisation: OrganisationId) -> StoreResult<Vec<Branch>>;
@@ -515,6 +525,13 @@ impl std::fmt::Debug for TokenKeyRecord {
         // Without the seed.
         f.debug_struct("TokenKeyRecord").field("kid", &self.kid).field("signs_ms", &self.signs_ms).finish()
     }
+}
+
+/// The epoch to raise to when the ledger has gone back. It is the time in seconds, not one more than before: a copy that
+/// is put back twice would otherwise get the same epoch twice, for two ledgers that differ.
+#[must_use]
+pub fn epoch_after(from: u64, now_ms: i64) -> u64 {
+    u64::try_from(now_ms.div_euclid(1000)).unwrap_or(0).max(from.saturating_add(1))
 }
 
 /// A branch of a device's log that is kept beside the ledger.

@@ -61,8 +61,8 @@ struct State {
     shares: BTreeMap<Hash, Share>,
     /// Marks that devices had once, folded, and whose they were.
     marks_past: BTreeMap<(OrganisationId, String), DeviceId>,
-    /// How often the ledger went back; the epoch is one more.
-    went_back: u64,
+    /// The epoch, if the ledger ever went back.
+    raised_to: Option<u64>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -181,6 +181,10 @@ fn no_such(act: &'static str, what: &str) -> StoreError {
 }
 
 impl State {
+    fn epoch(&self) -> u64 {
+        self.raised_to.unwrap_or(1)
+    }
+
     fn ledger(&mut self, act: &'static str, organisation: OrganisationId) -> StoreResult<&mut Ledger> {
         self.organisations.get_mut(&organisation).ok_or_else(|| no_such(act, "organisation"))
     }
@@ -332,13 +336,15 @@ impl Store for MemoryStore {
     }
 
     async fn epoch(&self) -> StoreResult<u64> {
-        self.read("epoch", |state| Ok(state.went_back + 1))
+        self.read("epoch", |state| Ok(state.epoch()))
     }
 
-    async fn epoch_raise(&self, from: u64) -> StoreResult<u64> {
+    async fn epoch_raise(&self, from: u64, to: u64) -> StoreResult<u64> {
         self.write("epoch_raise", |state| {
-            state.went_back += u64::from(state.went_back + 1 == from);
-            Ok(state.went_back + 1)
+            if state.epoch() == from && to > from {
+                state.raised_to = Some(to);
+            }
+            Ok(state.epoch())
         })
     }
 
@@ -415,12 +421,19 @@ impl Store for MemoryStore {
         self.write("push", |state| state.push(scope, checked, clock, now_ms))
     }
 
-    async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()> {
+    async fn branch_keep(
+        &self,
+        scope: DeviceScope,
+        checked: &Checked,
+        now_ms: i64,
+    ) -> StoreResult<BTreeMap<u64, Stored>> {
         same_device("branch_keep", scope, checked)?;
         self.write("branch_keep", |state| {
-            state.device("branch_keep", scope)?;
-            state.ledger("branch_keep", scope.organisation)?.keep(checked, checked.from, now_ms);
-            Ok(())
+            let positions = state.device("branch_keep", scope)?.positions.clone();
+            let ledger = state.ledger("branch_keep", scope.organisation)?;
+            ledger.keep(checked, checked.from, now_ms);
+            let pushed = positions.range(checked.from..=checked.seal.to);
+            Ok(pushed.filter_map(|(seq, at)| Some((*seq, ledger.stored(*at)?))).collect())
         })
     }
 

@@ -23,7 +23,8 @@ async fn token_of(world: &World, mark: &str, role: Role) -> (Phone, String) {
 
 /// What the server has written down: kind, in whose name, body.
 async fn written(world: &World) -> Vec<(String, PersonId, Value)> {
-    let ask = PageAsk { after: 0, bytes_max: 1 << 20, rows_max: 1_000, wanted: Wanted::default(), except: None };
+    let (wanted, except, whole_log_of) = (Wanted::default(), None, None);
+    let ask = PageAsk { after: 0, bytes_max: 1 << 20, rows_max: 1_000, wanted, except, whole_log_of };
     let page = world.store.page(world.organisation.id, &ask).await.expect("it answers");
     let entries = page.entries.iter().filter(|held| held.aside.is_none());
     entries

@@ -132,7 +132,7 @@ impl State {
     pub(super) fn write_down(&mut self, secret: &[u8; 32], actor: Actor, fact: &Fact, now_ms: i64) -> StoreResult<()> {
         let failed = |detail: String| StoreError::Failed { act: "write_down", detail };
         let organisation = actor.organisation;
-        let scribe = Scribe::new(secret, organisation, self.went_back + 1);
+        let scribe = Scribe::new(secret, organisation, self.epoch());
         let head = match self.devices.get(&scribe.device()) {
             Some(device) => device.record.head,
             None => self.begin_log(organisation, &scribe, now_ms)?,

@@ -7,18 +7,24 @@
 use super::failure::TxResult;
 use super::row::{blob, number, signed};
 use super::session::{Ended, Session, Tx};
-use super::{DEVICE, Table};
+use super::{DEVICE, Table, push};
 use crate::ledger::branch_of;
 use crate::{Branch, BranchEntry, DeviceScope, same_device};
-use pintle_core::admit::Checked;
+use pintle_core::admit::{Checked, Stored};
 use pintle_core::chain::Seal;
 use pintle_core::ids::{DeviceId, Hash, OrganisationId, Signature};
 use sea_orm::ConnectionTrait;
+use std::collections::BTreeMap;
 
 const BRANCH: Table = Table { name: "branch", key: "link" };
 const BRANCH_ENTRY: Table = Table { name: "branch_entry", key: "entry_link" };
 
-pub(super) async fn branch_keep(tx: Tx, scope: DeviceScope, checked: &Checked, now_ms: i64) -> TxResult<Ended<()>> {
+pub(super) async fn branch_keep(
+    tx: Tx,
+    scope: DeviceScope,
+    checked: &Checked,
+    now_ms: i64,
+) -> TxResult<Ended<BTreeMap<u64, Stored>>> {
     same_device("branch_keep", scope, checked)?;
     let sql = format!("SELECT device FROM device WHERE device = $1 AND organisation = $2{}", tx.for_update());
     let found = tx.row(DEVICE, sql, [blob(&scope.device.0), blob(&scope.organisation.0)]).await?;
@@ -26,7 +32,8 @@ pub(super) async fn branch_keep(tx: Tx, scope: DeviceScope, checked: &Checked, n
         return Err(tx.failed("there is no such device of the organisation"));
     }
     keep(&tx, scope, checked, checked.from, now_ms).await?;
-    tx.commit(()).await
+    let stored = push::stored(&tx, scope.device, checked.from, checked.seal.to).await?;
+    tx.commit(stored).await
 }
 
 /// Keeps what a push brings from number `differs`, unless it is kept already. The device is locked.

@@ -1,6 +1,6 @@
-//! The epoch: how often the ledger has gone back to an older copy of itself.
+//! The epoch: another number each time that the ledger has gone back to an older copy of itself.
 //!
-//! Promises: it only ever grows, by one, however many notice at once.
+//! Promises: it only ever grows, once, however many notice at once.
 //!
 //! Never: kept in memory; another process may raise it.
 
@@ -16,8 +16,9 @@ pub(super) async fn epoch<C: ConnectionTrait>(session: &Session<C>) -> TxResult<
     Ok(row.number("epoch")?)
 }
 
-pub(super) async fn epoch_raise(tx: Tx, from: u64) -> TxResult<Ended<u64>> {
-    tx.change("UPDATE store_identity SET epoch = epoch + 1 WHERE epoch = $1", [number(from)]).await?;
+pub(super) async fn epoch_raise(tx: Tx, from: u64, to: u64) -> TxResult<Ended<u64>> {
+    tx.change("UPDATE store_identity SET epoch = $2 WHERE epoch = $1 AND epoch < $2", [number(from), number(to)])
+        .await?;
     let now = epoch(&tx).await?;
     tx.commit(now).await
 }

@@ -29,12 +29,13 @@ use crate::{
 };
 use async_trait::async_trait;
 use pintle_core::Held;
-use pintle_core::admit::Checked;
+use pintle_core::admit::{Checked, Stored};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, ShareId};
 use row::Table;
 use sea_orm::DatabaseConnection;
 use session::Backoff;
+use std::collections::BTreeMap;
 
 /// The databases that are spoken to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -95,8 +96,8 @@ impl Store for SqlStore {
         epoch::epoch(&self.reading("epoch")).await.map_err(|e| e.error)
     }
 
-    async fn epoch_raise(&self, from: u64) -> StoreResult<u64> {
-        self.run("epoch_raise", |tx| epoch::epoch_raise(tx, from)).await
+    async fn epoch_raise(&self, from: u64, to: u64) -> StoreResult<u64> {
+        self.run("epoch_raise", |tx| epoch::epoch_raise(tx, from, to)).await
     }
 
     async fn ping(&self) -> StoreResult<()> {
@@ -149,7 +150,12 @@ impl Store for SqlStore {
         self.run("push", |tx| push::push(tx, scope, checked, clock, now_ms)).await
     }
 
-    async fn branch_keep(&self, scope: DeviceScope, checked: &Checked, now_ms: i64) -> StoreResult<()> {
+    async fn branch_keep(
+        &self,
+        scope: DeviceScope,
+        checked: &Checked,
+        now_ms: i64,
+    ) -> StoreResult<BTreeMap<u64, Stored>> {
         self.run("branch_keep", |tx| branches::branch_keep(tx, scope, checked, now_ms)).await
     }
 

@@ -82,7 +82,8 @@ async fn known(tx: &Tx, scope: DeviceScope, checked: &Checked) -> TxResult<Known
     Ok(Known { head, author, revoked, stored, machine_counts })
 }
 
-async fn stored(tx: &Tx, device: DeviceId, from: u64, to: u64) -> TxResult<BTreeMap<u64, Stored>> {
+/// What the ledger holds of a device's log from one number to another.
+pub(super) async fn stored(tx: &Tx, device: DeviceId, from: u64, to: u64) -> TxResult<BTreeMap<u64, Stored>> {
     let sql = "SELECT seq, link, position, received_ms, off_s, aside FROM ledger \
                WHERE device = $1 AND seq BETWEEN $2 AND $3";
     let rows = tx.rows(LEDGER, sql, [blob(&device.0), number(from), number(to)]).await?;

@@ -170,7 +170,14 @@ pub fn clock() -> ClockSample {
 
 /// A page without bounds.
 pub fn all_after(after: u64) -> PageAsk {
-    PageAsk { after, bytes_max: usize::MAX, rows_max: 100_000, wanted: Wanted::default(), except: None }
+    PageAsk {
+        after,
+        bytes_max: usize::MAX,
+        rows_max: 100_000,
+        wanted: Wanted::default(),
+        except: None,
+        whole_log_of: None,
+    }
 }
 
 /// Some machines.

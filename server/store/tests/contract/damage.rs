@@ -172,7 +172,7 @@ pub async fn a_schema_from_the_future_is_refused_and_left_alone(bed: Bed) {
 pub async fn identity_and_ledger_outlive_the_program(bed: Bed) {
     let (organisation, device) = filled(&bed).await;
     let url = bed.url.as_deref().expect("a database has an address");
-    assert_eq!(bed.store.epoch_raise(1).await.expect("it answers"), 2);
+    assert_eq!(bed.store.epoch_raise(1, 2).await.expect("it answers"), 2);
     let again = SqlStore::open(url, secrets(2), NOW_MS + 1).await.expect("it opens again");
     assert_eq!(pintle_store::Store::epoch(&again).await.expect("it answers"), 2);
     let (first, second) = (bed.store.identity(), pintle_store::Store::identity(&again));

@@ -80,7 +80,7 @@ async fn a_copy_is_the_store_as_it_was() {
     push(&store, &device).await.expect("it answers");
     assert_eq!(copy.page(device.organisation, &all_after(0)).await.expect("a page").position, START);
     assert_eq!(copy.identity().store, store.identity().store);
-    assert_eq!(copy.epoch_raise(1).await.expect("it answers"), 2);
+    assert_eq!(copy.epoch_raise(1, 2).await.expect("it answers"), 2);
     assert_eq!(store.epoch().await.expect("it answers"), 1, "the copy's own");
     assert_eq!(push(&copy, &device).await.expect("it answers"), PushOutcome::Accepted);
 }

@@ -116,7 +116,9 @@ pub async fn what_a_copy_pushed_is_kept_whole_and_once(bed: Bed) {
     device.push(&bed, 1, 2).await;
     let copied = device.batch(2, 3);
     for later in 0..2 {
-        bed.store.branch_keep(device.scope(), &copied, NOW_MS + later).await.expect("it is kept");
+        let stored = bed.store.branch_keep(device.scope(), &copied, NOW_MS + later).await.expect("it is kept");
+        assert_eq!(stored.keys().copied().collect::<Vec<_>>(), [2], "what of it the ledger holds");
+        assert_eq!(stored[&2].link, copied.entries[0].link);
     }
     let branches = bed.store.branches(organisation).await.expect("branches");
     let kept: Vec<_> = branches.iter().map(|b| (b.from, b.count, b.link, b.received_ms)).collect();

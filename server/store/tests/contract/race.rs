@@ -172,15 +172,16 @@ pub async fn an_epoch_raised_by_many_at_once_is_raised_once(bed: Bed) {
     let tasks: Vec<_> = (0..6)
         .map(|n| {
             let store = stores[n % stores.len()].clone();
-            tokio::spawn(async move { store.epoch_raise(1).await.expect("it answers") })
+            tokio::spawn(async move { store.epoch_raise(1, 2).await.expect("it answers") })
         })
         .collect();
     for task in tasks {
         assert_eq!(task.await.expect("it ends"), 2);
     }
-    assert_eq!(bed.store.epoch_raise(7).await.expect("it answers"), 2, "not from an epoch it is not in");
-    assert_eq!(bed.store.epoch_raise(2).await.expect("it answers"), 3);
-    assert_eq!(bed.store.epoch().await.expect("it answers"), 3);
+    assert_eq!(bed.store.epoch_raise(7, 9).await.expect("it answers"), 2, "not from an epoch it is not in");
+    assert_eq!(bed.store.epoch_raise(2, 2).await.expect("it answers"), 2, "it only grows");
+    assert_eq!(bed.store.epoch_raise(2, 1_780_000_000).await.expect("it answers"), 1_780_000_000);
+    assert_eq!(bed.store.epoch().await.expect("it answers"), 1_780_000_000);
 }
 
 pub async fn people_added_by_many_at_once_are_there_once(bed: Bed) {
