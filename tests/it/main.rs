@@ -10,6 +10,7 @@
 mod core_props;
 mod fuzz_regressions;
 mod signatures;
+mod sim;
 mod tidy;
 mod tls;
 mod vectors;

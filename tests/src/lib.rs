@@ -4,4 +4,6 @@
 //! Never part of a shipped program.
 
 pub mod demo;
+pub mod failed_seed;
 pub mod log;
+pub mod sim;
