@@ -31,6 +31,7 @@ pub mod moment;
 pub mod outlook;
 pub mod permission;
 pub mod plan;
+pub mod proof;
 pub mod register;
 pub mod rules;
 pub mod scribe;

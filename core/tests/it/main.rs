@@ -11,6 +11,7 @@ mod fold_laws;
 mod handover_cases;
 mod hostile_cases;
 mod outlook_cases;
+mod proof_cases;
 mod published_cases;
 mod rules_cases;
 mod session_cases;
