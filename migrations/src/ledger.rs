@@ -59,6 +59,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0005_device_follows.sqlite.sql"),
         postgres: include_str!("ledger/0005_device_follows.postgres.sql"),
     },
+    LedgerStep {
+        name: "0009_tree",
+        sqlite: include_str!("ledger/0009_tree.sqlite.sql"),
+        postgres: include_str!("ledger/0009_tree.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -98,6 +103,11 @@ pub const LANDED: &[Landed] = &[
         name: "0005_device_follows",
         sqlite_sha256: "c0601bd46703d229d391862166bc9a20fa93014f15170c0c7e75c844a7ab056d",
         postgres_sha256: "63786db6fe4d42a8f57a54c65df2af06dadca8e82d2427185ef779555e203ce4",
+    },
+    Landed {
+        name: "0009_tree",
+        sqlite_sha256: "2b9e397505e47c43ccdef52491b1e5901fa92d52122c1cde72e8bc79a02a0daf",
+        postgres_sha256: "f3b1796f6fa8e4ae441b9546fcddcefea8b9de31046e59142e18a1297e7a4798",
     },
 ];
 

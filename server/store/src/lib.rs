@@ -12,6 +12,7 @@ mod ledger;
 pub mod memory;
 mod office;
 pub mod sql;
+mod tree;
 
 use async_trait::async_trait;
 pub use office::{Actor, Changed, DeviceChange, DeviceStanding, Follow, NewShare, OpenCode, Share};
@@ -24,6 +25,7 @@ use pintle_core::ids::{
 pub use pintle_core::permission::Role;
 use pintle_core::{Entry, Fault, Held};
 use std::collections::BTreeMap;
+pub use tree::{BatchedEntry, CheckpointRecord, Cosignature, Grown, MachineStanding, SealedBatch, TreeStore};
 
 /// What a storage operation can fail with. Expected outcomes are values, these are surprises.
 #[derive(Debug, thiserror::Error)]
@@ -299,7 +301,7 @@ pub struct Pushed {
 /// The storage of ledgers. The doc comment of each method is its contract; `contract` tests hold all
 /// implementations to it.
 #[async_trait]
-pub trait Store: Send + Sync + 'static {
+pub trait Store: TreeStore {
     /// What makes this database this one.
     fn identity(&self) -> &Identity;
 

@@ -6,6 +6,7 @@
 //! Never: the disk, a clock, randomness.
 
 mod office;
+mod tree;
 
 use crate::ledger::{Candidate, LedgerEnd, LedgerRow, MachineDigests, PagePlan, append, branch_of, machine_of};
 use crate::{
@@ -76,6 +77,7 @@ struct Ledger {
     seals: BTreeMap<u64, Seal>,
     branches: BTreeMap<(DeviceId, u64, Hash), KeptBranch>,
     views: BTreeMap<(ViewSort, MachineId), MachineView>,
+    tree: tree::Tree,
 }
 
 #[derive(Debug, Clone)]

@@ -10,13 +10,15 @@ use pintle_core::Held;
 use pintle_core::admit::{Admission, Checked, Stored};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, PushOutcome, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, ShareId};
+use pintle_core::proof::tile::{TileId, Tiles};
 use pintle_store::memory::MemoryStore;
 use pintle_store::{
-    Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
-    Enrolled, Enrolment, EnrolmentCode, Follow, Identity, MachineHead, MachineView, NewShare, OpenCode, Organisation,
-    Page, PageAsk, Pushed, Share, Store, StoreResult, TokenKeyRecord, ViewSort,
+    Actor, BatonJudged, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord,
+    DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, MachineHead,
+    MachineStanding, MachineView, NewShare, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Store,
+    StoreResult, TokenKeyRecord, TreeStore, ViewSort,
 };
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -218,6 +220,37 @@ through! {
     fn token_keys() -> Vec<TokenKeyRecord>;
     fn token_key_add(key: &TokenKeyRecord, gone: &[String]) -> ();
     fn assertion_new(hash: Hash, until_s: i64, now_s: i64) -> bool;
+}
+
+macro_rules! tree_through {
+    ($(fn $name:ident($($arg:ident: $kind:ty),*) -> $out:ty;)*) => {
+        #[async_trait]
+        impl TreeStore for Port {
+            $(async fn $name(&self, $($arg: $kind),*) -> StoreResult<$out> {
+                self.pause().await;
+                let answer = self.memory().$name($($arg),*).await;
+                self.pause().await;
+                answer
+            })*
+        }
+    };
+}
+
+tree_through! {
+    fn trees_behind() -> Vec<OrganisationId>;
+    fn tree_grow(organisation: OrganisationId, rows_max: usize, now_ms: i64) -> Grown;
+    fn checkpoint(organisation: OrganisationId) -> Option<CheckpointRecord>;
+    fn checkpoint_at(organisation: OrganisationId, size: u64) -> Option<CheckpointRecord>;
+    fn tiles(organisation: OrganisationId, ids: &BTreeSet<TileId>) -> Tiles;
+    fn cosignature_add(organisation: OrganisationId, size: u64, cosignature: &Cosignature) -> bool;
+    fn machine_standing(organisation: OrganisationId, machine: MachineId) -> Option<MachineStanding>;
+    fn machine_batches(
+        organisation: OrganisationId,
+        machine: MachineId,
+        after: u64,
+        until: u64,
+        rows_max: usize
+    ) -> Vec<SealedBatch>;
 }
 
 /// Runs a future that only pauses to its end.

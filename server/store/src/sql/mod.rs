@@ -6,6 +6,7 @@
 //!
 //! Never: a decision; those are `pintle_core`'s and [`crate::ledger`]'s.
 
+mod batches;
 mod branches;
 mod enrol;
 mod epoch;
@@ -21,21 +22,24 @@ mod row;
 mod scribe;
 mod session;
 mod tokens;
+mod tree;
 
 use crate::{
-    Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
-    Enrolled, Enrolment, EnrolmentCode, Follow, Identity, MachineHead, MachineView, NewShare, OpenCode, Organisation,
-    Page, PageAsk, Pushed, Share, Store, StoreResult, TokenKeyRecord, ViewSort, not_the_operator, storable,
+    Actor, BatonJudged, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord,
+    DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, MachineHead,
+    MachineStanding, MachineView, NewShare, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Store,
+    StoreResult, TokenKeyRecord, TreeStore, ViewSort, not_the_operator, storable,
 };
 use async_trait::async_trait;
 use pintle_core::Held;
 use pintle_core::admit::{Checked, Stored};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, ShareId};
+use pintle_core::proof::tile::{TileId, Tiles};
 use row::Table;
 use sea_orm::DatabaseConnection;
 use session::Backoff;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The databases that are spoken to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -301,5 +305,58 @@ impl Store for SqlStore {
 
     async fn share_open(&self, hash: Hash, now_ms: i64) -> StoreResult<Option<Share>> {
         self.run("share_open", |tx| office::share_open(tx, hash, now_ms)).await
+    }
+}
+
+#[async_trait]
+impl TreeStore for SqlStore {
+    async fn trees_behind(&self) -> StoreResult<Vec<OrganisationId>> {
+        tree::trees_behind(&self.reading("trees_behind")).await.map_err(|e| e.error)
+    }
+
+    async fn tree_grow(&self, organisation: OrganisationId, rows_max: usize, now_ms: i64) -> StoreResult<Grown> {
+        self.run("tree_grow", |tx| tree::tree_grow(tx, self.secret(), organisation, rows_max, now_ms)).await
+    }
+
+    async fn checkpoint(&self, organisation: OrganisationId) -> StoreResult<Option<CheckpointRecord>> {
+        tree::newest(&self.reading("checkpoint"), organisation).await.map_err(|e| e.error)
+    }
+
+    async fn checkpoint_at(&self, organisation: OrganisationId, size: u64) -> StoreResult<Option<CheckpointRecord>> {
+        tree::checkpoint_at(&self.reading("checkpoint_at"), organisation, size).await.map_err(|e| e.error)
+    }
+
+    async fn tiles(&self, organisation: OrganisationId, ids: &BTreeSet<TileId>) -> StoreResult<Tiles> {
+        tree::tiles(&self.reading("tiles"), organisation, ids).await.map_err(|e| e.error)
+    }
+
+    async fn cosignature_add(
+        &self,
+        organisation: OrganisationId,
+        size: u64,
+        cosignature: &Cosignature,
+    ) -> StoreResult<bool> {
+        storable("cosignature_add", [cosignature.name.as_str(), cosignature.line.as_str()])?;
+        self.run("cosignature_add", |tx| tree::cosignature_add(tx, organisation, size, cosignature)).await
+    }
+
+    async fn machine_standing(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+    ) -> StoreResult<Option<MachineStanding>> {
+        self.look("machine_standing", |tx| tree::machine_standing(tx, organisation, machine)).await
+    }
+
+    async fn machine_batches(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        after: u64,
+        until: u64,
+        rows_max: usize,
+    ) -> StoreResult<Vec<SealedBatch>> {
+        let look = |tx| batches::machine_batches(tx, organisation, machine, after, until, rows_max);
+        self.look("machine_batches", look).await
     }
 }

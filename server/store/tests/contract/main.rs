@@ -16,6 +16,7 @@ mod people;
 mod pushes;
 mod race;
 mod tokens;
+mod trees;
 
 macro_rules! contract {
     ($($module:ident: $($case:ident),+ $(,)?;)+) => {
@@ -81,6 +82,13 @@ contract! {
         keys_come_in_the_order_in_which_they_sign,
         an_assertion_is_new_once_until_it_is_forgotten,
         one_assertion_that_comes_many_times_at_once_is_new_once;
+    trees:
+        a_tree_holds_what_the_ledger_does_and_proves_it,
+        a_machine_s_whole_is_under_the_checkpoint,
+        a_new_epoch_signs_under_its_own_key,
+        others_sign_a_checkpoint_once_each,
+        many_at_work_on_one_tree_build_it_once,
+        a_step_dropped_anywhere_leaves_nothing_half_done;
     follow:
         followers_miss_nothing_while_eight_push,
         followers_miss_nothing_while_eight_push_apart;
@@ -111,6 +119,9 @@ databases! {
         a_text_with_u0000_is_nowhere_stored,
         a_schema_from_the_future_is_refused_and_left_alone,
         identity_and_ledger_outlive_the_program;
+    trees:
+        nothing_is_signed_over_what_was_changed,
+        checkpoints_refuse_update_and_delete;
 }
 
 #[tokio::test]

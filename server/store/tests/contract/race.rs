@@ -16,7 +16,7 @@ use std::sync::Arc;
 use std::task::Poll;
 
 /// Stores over one database, as many as processes might be; in memory one is all there is.
-async fn processes(bed: &Bed) -> Vec<Arc<dyn Store>> {
+pub async fn processes(bed: &Bed) -> Vec<Arc<dyn Store>> {
     let mut stores = vec![bed.store.clone()];
     if let Some(url) = &bed.url {
         stores.push(Arc::new(SqlStore::open(url, secrets(2), NOW_MS).await.expect("a second process opens it")));
