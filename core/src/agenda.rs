@@ -64,6 +64,22 @@ pub enum Pressing {
     Due(Option<Order>),
 }
 
+/// The start of a name as names are compared: what of it decides an order. For lists that are sorted again and again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NameStart([u8; NAME_BYTES]);
+
+impl NameStart {
+    /// Of a name.
+    #[must_use]
+    pub fn of(name: &str) -> Self {
+        let name = folded(name);
+        let mut start = [0; NAME_BYTES];
+        let length = name.len().min(NAME_BYTES);
+        start[..length].copy_from_slice(&name.as_bytes()[..length]);
+        Self(start)
+    }
+}
+
 /// Bytes of a name that decide an order; what is alike that far is told apart by its id.
 const NAME_BYTES: usize = 48;
 /// Bytes of a rank.
@@ -77,6 +93,12 @@ impl Rank {
     /// The rank of a machine.
     #[must_use]
     pub fn of(pressing: Pressing, name: &str, machine: MachineId) -> Self {
+        Self::with(pressing, &NameStart::of(name), machine)
+    }
+
+    /// The rank of a machine whose name has been prepared.
+    #[must_use]
+    pub fn with(pressing: Pressing, name: &NameStart, machine: MachineId) -> Self {
         let (runs, order) = match pressing {
             Pressing::TaggedOut(order) => (0, order),
             Pressing::Due(order) => (1, order),
@@ -86,9 +108,7 @@ impl Rank {
         (rank[0], rank[1]) = (runs, state as u8);
         rank[2..10].copy_from_slice(&ascending(first));
         rank[10..18].copy_from_slice(&ascending(used).map(|byte| !byte));
-        let name = folded(name);
-        let start = &name.as_bytes()[..name.len().min(NAME_BYTES)];
-        rank[18..18 + start.len()].copy_from_slice(start);
+        rank[18..18 + NAME_BYTES].copy_from_slice(&name.0);
         rank[18 + NAME_BYTES..].copy_from_slice(&machine.0);
         Self(rank)
     }
@@ -115,9 +135,13 @@ fn ascending(number: i64) -> [u8; 8] {
 mod tests {
     use super::*;
 
+    fn rank(pressing: Pressing, name: &str, machine: u8) -> Rank {
+        Rank::of(pressing, name, MachineId([machine; 16]))
+    }
+
     fn due(name: &str, machine: u8, order: (State, i64, i64)) -> Rank {
         let (state, first, used) = order;
-        Rank::of(Pressing::Due(Some((state, first, Reverse(used)))), name, MachineId([machine; 16]))
+        rank(Pressing::Due(Some((state, first, Reverse(used)))), name, machine)
     }
 
     #[test]
@@ -125,8 +149,8 @@ mod tests {
         use State::{Ahead, InWindow, PastWindow, Unknown};
         let long = "a machine whose name goes on for longer than a rank remembers, ";
         let order = [
-            Rank::of(Pressing::TaggedOut(Some((InWindow, -1000, Reverse(1000)))), "EX9", MachineId([9; 16])),
-            Rank::of(Pressing::TaggedOut(None), "EX1", MachineId([1; 16])),
+            rank(Pressing::TaggedOut(Some((InWindow, -1000, Reverse(1000)))), "EX9", 9),
+            rank(Pressing::TaggedOut(None), "EX1", 1),
             due("EX3", 1, (PastWindow, -2500, 2500)),
             due("ex2", 9, (PastWindow, -1200, 1200)),
             due("EX3", 1, (PastWindow, -1200, 1200)),
@@ -137,7 +161,7 @@ mod tests {
             due("EX3", 1, (Ahead, 1_778_000_000, 900)),
             due("EX3", 1, (Ahead, 1_778_000_000, 300)),
             due("EX3", 1, (Ahead, i64::MAX, 5)),
-            Rank::of(Pressing::Due(None), "EX3", MachineId([1; 16])),
+            rank(Pressing::Due(None), "EX3", 1),
         ];
         for (n, pair) in order.windows(2).enumerate() {
             assert!(pair[0] < pair[1], "{n}: {pair:?}");

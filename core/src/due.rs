@@ -204,7 +204,7 @@ pub(crate) fn order(
     when: Option<When>,
     now_s: i64,
 ) -> Order {
-    let in_days = || now_s.saturating_add(left_milli.saturating_mul(86_400) / 1000);
+    let in_days = || now_s.saturating_add(in_days_s(left_milli));
     let first = match (state, clock, when) {
         (State::PastWindow | State::InWindow, _, _) => -used_permille,
         (State::Unknown, _, _) => 0,
@@ -212,6 +212,11 @@ pub(crate) fn order(
         (State::Ahead, _, when) => when.map_or(i64::MAX, |when| when.second),
     };
     (state, first, Reverse(used_permille))
+}
+
+/// After how many seconds so many fills or shifts are taken to come: one a day.
+pub(crate) fn in_days_s(left_milli: i64) -> i64 {
+    left_milli.saturating_mul(86_400) / 1000
 }
 
 /// What is due on a machine at a moment (seconds since 1970, and the place's offset for whole days), the first thing

@@ -9,13 +9,15 @@
 use crate::book::upkeep::{SAME_STOP_S, day, extra};
 use crate::book::{Book, SkippedPoint, Stamp};
 use crate::decimal::{self, Decimal};
-use crate::due::{Due, Order, State, Track, When, count, order, why};
+use crate::due::{Due, Order, State, Track, When, count, in_days_s, order, why};
 use crate::entry::{EntryRef, Held};
 use crate::fact::{Fact, MeterKind, TaskDone};
 use crate::meter::{self, Rate, Shown};
 use crate::plan::{Counting, Plan, PlanTask};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Seconds of a day.
 const DAY_S: i64 = 86_400;
@@ -23,8 +25,9 @@ const DAY_S: i64 = 86_400;
 /// The part of a book that what is due is reckoned from.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Outlook {
-    /// The plan in force.
-    pub plan: Plan,
+    /// The plan in force; many machines may share one.
+    #[serde(serialize_with = "plan_text", deserialize_with = "shared_plan")]
+    pub plan: Arc<Plan>,
     /// The clocks of its tasks.
     pub tracks: Vec<Track>,
     /// The meters, the first one first.
@@ -35,6 +38,14 @@ pub struct Outlook {
     /// Time and name of the newest entry taken in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub newest: Option<(i64, EntryRef)>,
+}
+
+fn plan_text<S: Serializer>(plan: &Arc<Plan>, s: S) -> Result<S::Ok, S::Error> {
+    plan.as_ref().serialize(s)
+}
+
+fn shared_plan<'de, D: Deserializer<'de>>(d: D) -> Result<Arc<Plan>, D::Error> {
+    Plan::deserialize(d).map(Arc::new)
 }
 
 /// What a meter shows.
@@ -90,7 +101,7 @@ impl Outlook {
         };
         let skipped = book.tasks.iter().filter(|task| !task.skipped.is_empty());
         Self {
-            plan: book.plan_in_force(),
+            plan: Arc::new(book.plan_in_force()),
             tracks: book.tracks.clone(),
             meters: book.meters.iter().map(dial).collect(),
             skipped: skipped.map(|task| (task.task.clone(), task.skipped.clone())).collect(),
@@ -235,11 +246,27 @@ impl Outlook {
         list
     }
 
-    /// The order of the first thing to do, as [`Outlook::due`] would give it, without writing any of it out: for lists
-    /// of many machines of which a page is shown.
+    /// The first thing to do at any moment of the day a moment lies in, as [`Outlook::due`] would give it, without
+    /// writing any of it out: for lists of many machines of which a page is shown.
+    #[must_use]
+    pub fn firsts(&self, now_s: i64, offset_s: i32) -> Firsts {
+        let mut firsts = Firsts { day: day_of(now_s, offset_s), offset_s, still: None, moving: None };
+        for stand in self.stands(now_s, offset_s) {
+            if stand.state == State::Ahead && matches!(&*stand.track.clock, "fills" | "shifts") {
+                let moving = (in_days_s(stand.left_milli()), Reverse(stand.used_permille()));
+                firsts.moving = Some(firsts.moving.map_or(moving, |first| first.min(moving)));
+            } else {
+                let still = stand.order(now_s);
+                firsts.still = Some(firsts.still.map_or(still, |first| first.min(still)));
+            }
+        }
+        firsts
+    }
+
+    /// The first thing to do at a moment.
     #[must_use]
     pub fn first(&self, now_s: i64, offset_s: i32) -> Option<Order> {
-        self.stands(now_s, offset_s).map(|stand| stand.order(now_s)).min()
+        self.firsts(now_s, offset_s).at(now_s, offset_s).flatten()
     }
 
     fn stands(&self, now_s: i64, offset_s: i32) -> impl Iterator<Item = Stand<'_>> {
@@ -266,7 +293,7 @@ impl Outlook {
     /// The clock that comes first, and where it stands. Once a window is open it is the one that is used furthest; and so
     /// it is beside a clock of which nobody can say when it comes: the next fill of fuel, a meter without a use per day.
     fn ruling(&self, task: &PlanTask, now_s: i64, offset_s: i32) -> Option<(&Track, Option<i64>)> {
-        let today = now_s.saturating_add(i64::from(offset_s)).div_euclid(DAY_S) * 1000;
+        let today = day_of(now_s, offset_s) * 1000;
         let tracks = self.tracks.iter().filter(|track| track.task == task.task);
         let standing: Vec<(&Track, Option<i64>)> =
             tracks.map(|track| (track, if track.clock == "days" { Some(today) } else { track.now_milli })).collect();
@@ -299,6 +326,35 @@ impl Outlook {
             (per_day.milli > 0).then(|| read_s.saturating_add(left.saturating_mul(DAY_S) / per_day.milli))
         };
         Some(When { second: after(rate.per_day)?, earliest_s: after(rate.high)?, latest_s: after(rate.low), assumed })
+    }
+}
+
+/// The day of a moment at a place, in days since 1970.
+fn day_of(now_s: i64, offset_s: i32) -> i64 {
+    now_s.saturating_add(i64::from(offset_s)).div_euclid(DAY_S)
+}
+
+/// What is first to do on a machine, at any moment of one day at one place.
+///
+/// Within a day nothing changes but how far off fuel fills and shifts are, and those all alike.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Firsts {
+    day: i64,
+    offset_s: i32,
+    /// Of what does not move with the moment.
+    still: Option<Order>,
+    /// Of what comes a time after the moment: that time in seconds, and how far it is used.
+    moving: Option<(i64, Reverse<i64>)>,
+}
+
+impl Firsts {
+    /// The order of the first thing to do at a moment; none if it lies on another day or at another place than they were
+    /// made for.
+    #[must_use]
+    pub fn at(&self, now_s: i64, offset_s: i32) -> Option<Option<Order>> {
+        let made_for = (self.day, self.offset_s) == (day_of(now_s, offset_s), offset_s);
+        let moving = self.moving.map(|(after_s, used)| (State::Ahead, now_s.saturating_add(after_s), used));
+        made_for.then(|| self.still.into_iter().chain(moving).min())
     }
 }
 

@@ -9,6 +9,7 @@
 
 mod core_props;
 mod fuzz_regressions;
+mod same_answer;
 mod signatures;
 mod sim;
 mod tidy;

@@ -9,10 +9,13 @@ use crate::asked;
 use crate::problem::{Code, Problem};
 use crate::ui::{Answer, Line, Tone};
 use clap::Subcommand;
+use pintle_core::Fault;
+use pintle_core::bench::card::{self, PenetrationCard};
 use pintle_core::bench::drill::{Drill, Set, millimetres};
 use pintle_core::bench::grease::{self, NLGI};
 use pintle_core::bench::{CARD_RULE, DRILLING_CAUTIONS, GREASING_CAUTIONS, thread};
 use pintle_core::decimal::Decimal;
+use serde::Serialize;
 use serde_json::{Value, json};
 
 /// For the small repair: drills, grease, amounts
@@ -89,7 +92,7 @@ pub(super) fn run(args: &Bench, here: &mut Here<'_, '_>) -> Result<(), Problem> 
     here.ui.show(&card)
 }
 
-fn unclear(what: &str, fault: &pintle_core::Fault) -> Problem {
+fn unclear(what: &str, fault: &Fault) -> Problem {
     Problem::new(Code::UnclearWords, format!("{what:?} is not understood")).hint(fault.detail.clone())
 }
 
@@ -112,6 +115,7 @@ fn drill_sets(names: &[String]) -> Result<Vec<(String, Vec<Set>)>, Problem> {
 
 fn thread_card(text: &str, off_centre: Option<&str>, sets: &[String]) -> Result<Card, Problem> {
     let thread = thread::read(text).map_err(|fault| unclear(text, &fault))?;
+    let sets = drill_sets(sets)?;
     let off = off_centre.map(|mm| asked::decimal("millimetres", mm)).transpose()?.unwrap_or_default();
     let off_nm = off.milli * 1000;
     if off_nm * 2 >= thread.minor_nm {
@@ -125,15 +129,13 @@ fn thread_card(text: &str, off_centre: Option<&str>, sets: &[String]) -> Result<
         vec![Line::of(format!("major {major} mm, pitch {pitch} mm, minor {minor} mm{small_end}")).indented(2)];
     let bore = if off_nm > 0 { format!(" with the hole {off} mm off") } else { String::new() };
     lines.push(Line::of(format!("largest drill clear of the thread{bore}:")).indented(2));
-    let mut clear = Vec::new();
-    for (name, sets) in drill_sets(sets)? {
-        let drill = thread.clear_drill(&sets, off_nm);
+    for (name, sets) in &sets {
+        let drill = thread.clear_drill(sets, off_nm);
         let line = match &drill {
             Some(drill) => Line::toned(Tone::Strong, named(drill)).plain(format!(" ({name})")),
             None => Line::toned(Tone::Odd, format!("none of the {name} set is small enough")),
         };
         lines.push(line.indented(4));
-        clear.push(json!({"set": name, "drill": drill.map(|d| drill_json(&d))}));
     }
     if let Some(tap) = &thread.tap_drill {
         lines.push(
@@ -145,33 +147,27 @@ fn thread_card(text: &str, off_centre: Option<&str>, sets: &[String]) -> Result<
     } else {
         lines.push(Line::of("before tapping anew: as the tap's maker says").indented(2));
     }
-    let mut card = json!({
-        "thread": thread.name, "major_mm": major, "pitch_mm": pitch, "minor_mm": minor, "taper": thread.taper,
-        "off_centre_mm": off, "clear": clear,
-    });
-    if let Some(tap) = &thread.tap_drill {
-        card["tap"] = drill_json(tap);
-    }
-    unconfirmed(thread.from_memory, &mut lines, &mut card);
+    let set_names: Vec<String> = sets.iter().map(|(name, _)| name.clone()).collect();
+    let card = json(card::thread(text, off, &set_names).map_err(|fault| unclear(text, &fault))?.card);
+    lines.extend(unconfirmed(thread.from_memory));
     Ok(Card { heading: thread.name, lines, card, cautions: &DRILLING_CAUTIONS })
 }
 
 /// Marks what nobody has looked up again: a person is to measure, or to ask, before relying on it.
-fn unconfirmed(from_memory: Option<&str>, lines: &mut Vec<Line>, card: &mut Value) {
-    if let Some(what) = from_memory {
-        lines.push(Line::toned(Tone::Odd, format!("From memory, not confirmed: {what}.")).indented(2));
-        card["from_memory"] = json!(what);
-    }
+fn unconfirmed(from_memory: Option<&str>) -> Option<Line> {
+    from_memory.map(|what| Line::toned(Tone::Odd, format!("From memory, not confirmed: {what}.")).indented(2))
+}
+
+/// The card as it is given to programs, here as over the network.
+fn json(card: impl Serialize) -> Value {
+    // Cards are texts, numbers and lists: they always serialise.
+    serde_json::to_value(card).unwrap_or_default()
 }
 
 /// A drill with its size, where its name does not say it.
 fn named(drill: &Drill) -> String {
     let size = format!("{} mm", millimetres(drill.nm));
     if drill.name == size { size } else { format!("{}, {size}", drill.name) }
-}
-
-fn drill_json(drill: &Drill) -> Value {
-    json!({"name": drill.name, "mm": millimetres(drill.nm)})
 }
 
 fn grease_card(text: &str) -> Result<Card, Problem> {
@@ -196,15 +192,11 @@ fn grease_card(text: &str) -> Result<Card, Problem> {
         ))
         .indented(2),
     ];
-    let mut card = json!({
-        "grease": text.trim(), "purpose": said.purpose, "extreme_pressure": said.extreme_pressure,
-        "solids": said.solids, "nlgi": said.nlgi, "from_c": said.from_c, "to_c": said.to_c,
-    });
     if let Some(water) = said.water {
         lines.push(Line::of(format!("water and rust: {water}")).indented(2));
-        card["water"] = json!(water);
     }
-    unconfirmed(said.from_memory, &mut lines, &mut card);
+    lines.extend(unconfirmed(said.from_memory));
+    let card = json(card::grease(text).map_err(|fault| unclear(text, &fault))?.card);
     Ok(Card { heading: text.trim().to_uppercase(), lines, card, cautions: &GREASING_CAUTIONS })
 }
 
@@ -222,60 +214,51 @@ fn penetration_card(penetration: u32) -> Card {
     Card {
         heading: format!("Worked penetration {penetration}"),
         lines: vec![line.indented(2)],
-        card: json!({"penetration": penetration, "nlgi": grade}),
+        card: json(PenetrationCard { penetration, nlgi: grade.map(str::to_owned) }),
         cautions: &GREASING_CAUTIONS,
     }
 }
 
-/// Grams as people type them, in thousandths.
-fn milligrams(what: &str, text: &str) -> Result<i64, Problem> {
-    asked::decimal(what, text).map(|grams| grams.milli)
-}
-
 fn gun_card(before: &str, after: &str, strokes: i64, need: Option<&str>) -> Result<Card, Problem> {
-    let (before, after) = (milligrams("grams", before)?, milligrams("grams", after)?);
-    let stroke = grease::stroke_milligrams(before, after, strokes).filter(|stroke| *stroke > 0).ok_or_else(|| {
-        Problem::new(Code::UnclearWords, "a gun weighs more before than after 1 to 1000 strokes")
-            .hint("pintle bench gun --before 512 --after 497 --strokes 10")
+    let grams = |text: &str| asked::decimal("grams", text);
+    let (before, after, need) = (grams(before)?, grams(after)?, need.map(grams).transpose()?);
+    let known = card::gun(before, after, strokes, need).map_err(|fault| match fault.pointer.as_str() {
+        "/need" => no_amount(&fault),
+        _ => asked_wrong(&fault, "pintle bench gun --before 512 --after 497 --strokes 10"),
     })?;
-    let grams = Decimal::from_milli;
-    let mut lines = vec![Line::toned(Tone::Strong, format!("{} g", grams(stroke))).plain(" a stroke").indented(2)];
-    let mut card = json!({"stroke_g": grams(stroke)});
-    if let Some(need) = need {
-        lines.push(strokes_line(milligrams("grams", need)?, stroke, &mut card)?);
-    }
-    Ok(Card { heading: "Grease gun".into(), lines, card, cautions: &GREASING_CAUTIONS })
+    let stroke = Line::toned(Tone::Strong, format!("{} g", known.card.stroke_g)).plain(" a stroke").indented(2);
+    let lines = [stroke].into_iter().chain(strokes_line(known.card.need_g, known.card.strokes)).collect();
+    Ok(Card { heading: "Grease gun".into(), lines, card: json(known.card), cautions: &GREASING_CAUTIONS })
 }
 
-fn strokes_line(need: i64, stroke: i64, card: &mut Value) -> Result<Line, Problem> {
-    let strokes = grease::strokes(need, stroke)
-        .ok_or_else(|| Problem::new(Code::UnclearWords, "an amount is more than nothing").hint("like 9, or 1.5"))?;
-    (card["need_g"], card["strokes"]) = (json!(Decimal::from_milli(need)), json!(strokes));
+fn asked_wrong(fault: &Fault, hint: &str) -> Problem {
+    Problem::new(Code::UnclearWords, fault.detail.clone()).hint(hint)
+}
+
+fn no_amount(fault: &Fault) -> Problem {
+    asked_wrong(fault, "like 9, or 1.5")
+}
+
+fn strokes_line(need: Option<Decimal>, strokes: Option<i64>) -> Option<Line> {
+    let (need, strokes) = need.zip(strokes)?;
     let word = if strokes == 1 { "stroke" } else { "strokes" };
-    Ok(Line::of(format!("{} g: ", Decimal::from_milli(need)))
-        .with(Tone::Strong, format!("{strokes} {word}"))
-        .plain(", or until the purge is clean")
-        .indented(2))
+    let line = Line::of(format!("{need} g: ")).with(Tone::Strong, format!("{strokes} {word}"));
+    Some(line.plain(", or until the purge is clean").indented(2))
 }
 
 fn bearing_card(outer: &str, width: &str, stroke: Option<&str>) -> Result<Card, Problem> {
     let (outer, width) = (asked::decimal("millimetres", outer)?, asked::decimal("millimetres", width)?);
-    let tenths = |d: Decimal| (d.milli + 50) / 100;
-    let amount = grease::regrease_milligrams(tenths(outer), tenths(width)).filter(|amount| *amount > 0);
-    let amount = amount.ok_or_else(|| {
-        Problem::new(Code::UnclearWords, "a bearing measures 0.1 to 2000 mm").hint("pintle bench bearing 90 20")
+    let stroke = stroke.map(|stroke| asked::decimal("grams", stroke)).transpose()?;
+    let known = card::bearing(outer, width, stroke).map_err(|fault| match fault.pointer.as_str() {
+        "/stroke" => no_amount(&fault),
+        _ => asked_wrong(&fault, "pintle bench bearing 90 20"),
     })?;
-    let grams = Decimal::from_milli(amount);
-    let mut card = json!({"outer_mm": outer, "width_mm": width, "amount_g": grams});
-    let mut lines = vec![
-        Line::toned(Tone::Strong, format!("{grams} g")).plain(" to regrease: 0.005 × D × B").indented(2),
-        Line::of("The maker's amount comes first.").indented(2),
-    ];
-    if let Some(stroke) = stroke {
-        lines.insert(1, strokes_line(amount, milligrams("grams", stroke)?, &mut card)?);
-    }
+    let amount = Line::toned(Tone::Strong, format!("{} g", known.card.amount_g));
+    let lines = [amount.plain(" to regrease: 0.005 × D × B").indented(2)].into_iter();
+    let lines = lines.chain(strokes_line(known.card.need_g, known.card.strokes));
+    let lines = lines.chain([Line::of("The maker's amount comes first.").indented(2)]).collect();
     let heading = format!("Bearing {outer} × {width} mm");
-    Ok(Card { heading, lines, card, cautions: &GREASING_CAUTIONS })
+    Ok(Card { heading, lines, card: json(known.card), cautions: &GREASING_CAUTIONS })
 }
 
 impl Answer for Card {

@@ -98,7 +98,7 @@ fn at_site(machines: Vec<Glance>, site: &str) -> Result<BTreeSet<MachineId>, Pro
 
 fn one(Standing { glance, outlook }: Standing, now: &Wall) -> One {
     let tasks = outlook::due(&outlook, now);
-    let common = (outlook.plan == plan::common()).then(|| shown::plan_line(&outlook.plan));
+    let common = (*outlook.plan == plan::common()).then(|| shown::plan_line(&outlook.plan));
     One { glance, tasks, common }
 }
 

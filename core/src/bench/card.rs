@@ -50,6 +50,10 @@ pub struct ThreadCard {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
     pub tap: Option<DrillSize>,
+    /// What of it is from memory of the standard, not confirmed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub from_memory: Option<String>,
 }
 
 /// The largest drill of a set that stays clear of a thread.
@@ -107,6 +111,14 @@ pub struct DesignationCard {
     pub from_c: Option<i32>,
     /// Hottest use, in degrees Celsius; null if hotter than is named.
     pub to_c: Option<i32>,
+    /// What it withstands of water and how it keeps off rust, where that is named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub water: Option<String>,
+    /// What of it is from memory of the standard, not confirmed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub from_memory: Option<String>,
 }
 
 /// A grease by its worked penetration.
@@ -207,6 +219,7 @@ pub fn thread(text: &str, off_centre: Decimal, named: &[String]) -> Result<Card<
         taper: thread.taper,
         off_centre_mm: off_centre,
         tap: thread.tap_drill.as_ref().map(DrillSize::from),
+        from_memory: thread.from_memory.map(str::to_owned),
         thread: thread.name,
     };
     Ok(Card::with(card, &DRILLING_CAUTIONS))
@@ -231,6 +244,8 @@ pub fn grease(text: &str) -> Result<Card<GreaseCard>, Fault> {
         nlgi: said.nlgi.to_owned(),
         from_c: said.from_c,
         to_c: said.to_c,
+        water: said.water.map(str::to_owned),
+        from_memory: said.from_memory.map(str::to_owned),
     });
     Ok(Card::with(card, &GREASING_CAUTIONS))
 }

@@ -61,7 +61,13 @@ proptest! {
             let now = 1_780_000_000 + minute * 60;
             let book = book(EX3, &world.held);
             let list = outlook.due(now, 7200);
-            prop_assert_eq!(outlook.first(now, 7200), list.first().map(|due| due.order(now)));
+            let firsts = outlook.firsts(now, 7200);
+            for at in [now, now / 86_400 * 86_400 - 7200, now / 86_400 * 86_400 + 86_399 - 7200, now + 86_400] {
+                let first = outlook.due(at, 7200).first().map(|due| due.order(at));
+                let same_day = (at + 7200) / 86_400 == (now + 7200) / 86_400;
+                prop_assert_eq!(firsts.at(at, 7200), same_day.then_some(first));
+                prop_assert_eq!(firsts.at(at, 0), None);
+            }
             let text = serde_json::to_string(&list).expect("JSON");
             prop_assert_eq!(serde_json::from_str::<Vec<Due>>(&text).expect("it reads back"), list);
             // The use per day is measured by the fold only; with the same, even the dates are the same.

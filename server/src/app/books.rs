@@ -6,27 +6,87 @@
 
 use super::{App, Refusal, pulled};
 use crate::limits::FETCH_ROWS;
-use pintle_core::agenda::TaggedOut;
+use pintle_core::agenda::{NameStart, Pressing, Rank, TaggedOut};
 use pintle_core::book::{Book, Finding, Stamp, book};
 use pintle_core::exchange::{Digest, Pulled};
 use pintle_core::fact::Fact;
-use pintle_core::fleet::Card;
-use pintle_core::outlook::Outlook;
+use pintle_core::fleet::{Card, folded};
+use pintle_core::moment::Moment;
+use pintle_core::outlook::{Firsts, Outlook};
+use pintle_core::plan::Plan;
 use pintle_core::telematics::Candidate;
-use pintle_core::{EntryRef, Held, MachineId, OrganisationId};
+use pintle_core::{EntryRef, Hash, Held, MachineId, OrganisationId};
 use pintle_store::{MachineView, ViewSort};
-use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::ops::Deref;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 
 /// Changes whenever a view means something else than before.
-const VIEW_FORM: &str = concat!("2/", env!("CARGO_PKG_VERSION"));
+const VIEW_FORM: &str = concat!("4/", env!("CARGO_PKG_VERSION"));
 
-/// A view as it is kept: what it holds, under the form it was made in.
+/// A book as it is kept: under the form it was made in.
 #[derive(Debug, Serialize, Deserialize)]
-struct Kept<T> {
+struct KeptBook<B> {
     form: String,
-    view: T,
+    book: B,
+}
+
+/// A glance as it is kept. Of its plan only the hash is: most machines share a few plans, and the book has the whole. In the
+/// outlook an empty one stands for it.
+#[derive(Debug, Serialize, Deserialize)]
+struct KeptGlance {
+    form: String,
+    glance: Glance,
+    plan: Hash,
+}
+
+fn no_plan() -> Plan {
+    let (name, source) = (String::new(), String::new());
+    Plan { name, source, use_per_day: None, weights: BTreeMap::new(), tasks: Vec::new() }
+}
+
+fn hash_of(plan: &Plan) -> Result<Hash, Refusal> {
+    let text = serde_json::to_vec(plan).map_err(Refusal::internal)?;
+    Ok(Hash::of(&[b"pintle/plan/1\n", &text]))
+}
+
+/// The plans of all machines held in memory, each once.
+#[derive(Debug, Default)]
+pub(super) struct Plans(Mutex<KnownPlans>);
+
+#[derive(Debug, Default)]
+struct KnownPlans {
+    plans: BTreeMap<Hash, Weak<Plan>>,
+    /// How many there were when those that nobody holds were last forgotten.
+    held: usize,
+}
+
+impl Plans {
+    // Each plan stands under its own hash, whatever panics in between.
+    fn lock(&self) -> MutexGuard<'_, KnownPlans> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn known(&self, hash: Hash) -> Option<Arc<Plan>> {
+        self.lock().plans.get(&hash).and_then(Weak::upgrade)
+    }
+
+    /// The one that all share.
+    fn shared(&self, plan: Arc<Plan>) -> Result<Arc<Plan>, Refusal> {
+        let hash = hash_of(&plan)?;
+        let mut known = self.lock();
+        if let Some(plan) = known.plans.get(&hash).and_then(Weak::upgrade) {
+            return Ok(plan);
+        }
+        if known.plans.len() > 2 * known.held {
+            known.plans.retain(|_, plan| plan.strong_count() > 0);
+            known.held = known.plans.len();
+        }
+        known.plans.insert(hash, Arc::downgrade(&plan));
+        Ok(plan)
+    }
 }
 
 /// What lists of all machines need of one.
@@ -69,6 +129,13 @@ impl Glance {
         })
     }
 
+    fn kept(&self) -> Result<String, Refusal> {
+        let mut glance = self.clone();
+        glance.outlook.plan = Arc::new(no_plan());
+        let kept = KeptGlance { form: VIEW_FORM.to_owned(), glance, plan: hash_of(&self.outlook.plan)? };
+        serde_json::to_string(&kept).map_err(Refusal::internal)
+    }
+
     /// Its card for the fleet.
     pub(super) fn card(&self, machine: MachineId) -> Option<Card> {
         let added = self.added.clone()?.into();
@@ -98,6 +165,54 @@ impl Glance {
     }
 }
 
+/// A glance as it is held in memory, with what makes sorting quick.
+#[derive(Debug)]
+pub(super) struct Known {
+    glance: Glance,
+    name: Option<NameStart>,
+    site: Option<String>,
+    tagged_out: bool,
+    /// For the day that was asked for last.
+    firsts: Mutex<Firsts>,
+}
+
+impl Known {
+    pub(super) fn of(glance: Glance) -> Self {
+        Self {
+            name: glance.name.as_deref().filter(|_| !glance.retired).map(NameStart::of),
+            site: glance.site.as_deref().map(folded),
+            tagged_out: !glance.tagged_out().is_empty(),
+            firsts: Mutex::new(glance.outlook.firsts(0, 0)),
+            glance,
+        }
+    }
+
+    /// Where it stands in the list of what is due at a moment; none if it is not in use.
+    pub(super) fn rank(&self, machine: MachineId, at: &Moment) -> Option<Rank> {
+        let (now_s, offset_s) = (at.second(), at.offset_s());
+        // What is held is replaced whole: a panic leaves it as it was.
+        let mut firsts = self.firsts.lock().unwrap_or_else(PoisonError::into_inner);
+        let first = firsts.at(now_s, offset_s).unwrap_or_else(|| {
+            *firsts = self.glance.outlook.firsts(now_s, offset_s);
+            firsts.at(now_s, offset_s).flatten()
+        });
+        let pressing = if self.tagged_out { Pressing::TaggedOut(first) } else { Pressing::Due(first) };
+        Some(Rank::with(pressing, self.name.as_ref()?, machine))
+    }
+
+    /// Whether it works at a site, given as sites are compared.
+    pub(super) fn is_at(&self, site: &str) -> bool {
+        self.site.as_deref() == Some(site)
+    }
+}
+
+impl Deref for Known {
+    type Target = Glance;
+    fn deref(&self) -> &Glance {
+        &self.glance
+    }
+}
+
 /// What a fold gives.
 pub(super) struct Folded {
     pub(super) book: Book,
@@ -110,20 +225,18 @@ impl Folded {
     pub(super) fn views(&self) -> Result<[MachineView; 2], Refusal> {
         let (machine, digest) = (self.book.machine, self.digest);
         let view = |sort, json| MachineView { sort, machine, digest, json };
-        Ok([view(ViewSort::Glance, written(&self.glance)?), view(ViewSort::Book, written(&self.book)?)])
+        let book = KeptBook { form: VIEW_FORM.to_owned(), book: &self.book };
+        let book = serde_json::to_string(&book).map_err(Refusal::internal)?;
+        Ok([view(ViewSort::Glance, self.glance.kept()?), view(ViewSort::Book, book)])
     }
 }
 
-fn written<T: Serialize>(view: T) -> Result<String, Refusal> {
-    serde_json::to_string(&Kept { form: VIEW_FORM.to_owned(), view }).map_err(Refusal::internal)
-}
-
-/// What a kept view holds, if it was made from the entries of this digest, in today's form.
-pub(super) fn usable<T: DeserializeOwned>(view: Option<MachineView>, digest: Digest) -> Option<T> {
+/// The kept book, if it was made from the entries of this digest, in today's form.
+pub(super) fn usable_book(view: Option<MachineView>, digest: Digest) -> Option<Book> {
     let view = view.filter(|view| view.digest == digest)?;
     // A view of another form does not read, or says so.
-    let kept: Kept<T> = serde_json::from_str(&view.json).ok()?;
-    (kept.form == VIEW_FORM).then_some(kept.view)
+    let kept: KeptBook<Book> = serde_json::from_str(&view.json).ok()?;
+    (kept.form == VIEW_FORM).then_some(kept.book)
 }
 
 impl App {
@@ -131,6 +244,30 @@ impl App {
     #[must_use]
     pub fn folds(&self) -> u64 {
         self.folds.load(Ordering::Relaxed)
+    }
+
+    /// The kept glance, as [`usable_book`]. A plan that no machine in memory has is read from the kept book.
+    pub(super) async fn usable_glance(
+        &self,
+        organisation: OrganisationId,
+        view: MachineView,
+        digest: Digest,
+    ) -> Result<Option<Glance>, Refusal> {
+        if view.digest != digest {
+            return Ok(None);
+        }
+        // A view of another form does not read, or says so.
+        let kept = serde_json::from_str::<KeptGlance>(&view.json).ok().filter(|kept| kept.form == VIEW_FORM);
+        let Some(KeptGlance { mut glance, plan, .. }) = kept else { return Ok(None) };
+        glance.outlook.plan = match self.plans.known(plan) {
+            Some(plan) => plan,
+            None => {
+                let view = self.store.view(organisation, ViewSort::Book, view.machine).await?;
+                let Some(book) = usable_book(view, digest) else { return Ok(None) };
+                self.plans.shared(Arc::new(book.plan_in_force()))?
+            }
+        };
+        Ok(Some(glance))
     }
 
     /// Folds all entries of machines that count as one, or of a single one.
@@ -146,7 +283,8 @@ impl App {
         }
         self.folds.fetch_add(1, Ordering::Relaxed);
         let book = book(chief, &entries);
-        let glance = Glance::of(&book, &entries)?;
+        let mut glance = Glance::of(&book, &entries)?;
+        glance.outlook.plan = self.plans.shared(glance.outlook.plan)?;
         let digest = entries.iter().fold(Digest::default(), |digest, held| digest.with(&held.link));
         Ok(Folded { book, glance, digest })
     }

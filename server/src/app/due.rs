@@ -8,7 +8,7 @@ use super::fleet::Machines;
 use super::read::{Ask, invalid_cursor, known};
 use super::{App, Caller, Refusal};
 use pintle_core::MachineId;
-use pintle_core::agenda::{MachineDue, Pressing, RANK_BYTES, Rank};
+use pintle_core::agenda::{MachineDue, RANK_BYTES, Rank};
 use pintle_core::fact::check_name;
 use pintle_core::fleet::folded;
 use pintle_core::handover::handover;
@@ -117,15 +117,8 @@ fn site(asked: &str) -> Result<String, Refusal> {
 /// The machines that are in use, with their ranks, in no order.
 fn ranked<'a>(machines: &'a Machines, site: Option<&str>, at: &Moment) -> Vec<(Rank, MachineId, &'a Glance)> {
     let in_use = machines.chiefs().filter_map(|chief| {
-        let glance = machines.glance(chief).filter(|glance| !glance.retired)?;
-        let name = glance.name.as_deref()?;
-        let here = site.is_none_or(|site| glance.site.as_deref().map(folded).as_deref() == Some(site));
-        here.then(|| {
-            let first = glance.outlook.first(at.second(), at.offset_s());
-            let tagged_out = !glance.tagged_out().is_empty();
-            let pressing = if tagged_out { Pressing::TaggedOut(first) } else { Pressing::Due(first) };
-            (Rank::of(pressing, name, chief), chief, glance)
-        })
+        let known = machines.glance(chief).filter(|known| site.is_none_or(|site| known.is_at(site)))?;
+        Some((known.rank(chief, at)?, chief, &**known))
     });
     in_use.collect()
 }

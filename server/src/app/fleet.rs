@@ -6,14 +6,14 @@
 //!
 //! Known quirk: the book of machines that were settled to be one is folded at every reading of it.
 
-use super::books::{Folded, Glance, usable};
+use super::books::{Folded, Glance, Known, usable_book};
 use super::{App, Refusal};
 use crate::limits::{FETCH_ROWS, FLEET_MACHINES_MAX, VIEWS_PUT_MAX, VIEWS_SINGLE_MAX};
 use pintle_core::book::Book;
 use pintle_core::exchange::Digest;
 use pintle_core::fleet::{Card, Fleet, fleet};
 use pintle_core::{Held, MachineId, OrganisationId};
-use pintle_store::{MachineHead, MachineView, ViewSort};
+use pintle_store::{MachineHead, ViewSort};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -22,7 +22,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 pub(super) struct Machine {
     pub(super) head: MachineHead,
     /// Over its own entries alone.
-    pub(super) glance: Arc<Glance>,
+    pub(super) glance: Arc<Known>,
 }
 
 /// All machines of an organisation.
@@ -33,7 +33,7 @@ pub(super) struct Machines {
     pub(super) all: BTreeMap<MachineId, Machine>,
     pub(super) fleet: Fleet,
     /// Of machines that others count as: a glance over the entries of all, and the digest of those.
-    joined: BTreeMap<MachineId, (Digest, Arc<Glance>)>,
+    joined: BTreeMap<MachineId, (Digest, Arc<Known>)>,
 }
 
 impl Machines {
@@ -43,7 +43,7 @@ impl Machines {
     }
 
     /// The glance of a machine that counts for itself, over the entries of all that count as it.
-    pub(super) fn glance(&self, chief: MachineId) -> Option<&Glance> {
+    pub(super) fn glance(&self, chief: MachineId) -> Option<&Known> {
         let joined = self.joined.get(&chief).map(|(_, glance)| glance);
         joined.or_else(|| self.all.get(&chief).map(|machine| &machine.glance)).map(Arc::as_ref)
     }
@@ -127,18 +127,12 @@ impl App {
         Ok(Machines { organisation, digest, all, fleet, joined })
     }
 
-    /// The glances of machines: those kept that are up to date, the others folded and kept.
+    /// The glances of machines, in order of id: those kept that are up to date, the others folded and kept.
     async fn glances(&self, organisation: OrganisationId, heads: Vec<MachineHead>) -> Result<Vec<Machine>, Refusal> {
-        let mut views =
-            if heads.len() > VIEWS_SINGLE_MAX { self.all_views(organisation).await? } else { BTreeMap::new() };
-        let single = heads.len() <= VIEWS_SINGLE_MAX;
+        let mut kept = self.kept_glances(organisation, &heads).await?;
         let (mut read, mut fresh) = (Vec::with_capacity(heads.len()), Vec::new());
         for mut head in heads {
-            let view = match views.remove(&head.machine) {
-                None if single => self.store.view(organisation, ViewSort::Glance, head.machine).await?,
-                view => view,
-            };
-            let glance = match usable(view, head.digest) {
+            let glance = match kept.remove(&head.machine) {
                 Some(glance) => glance,
                 None => {
                     let folded = self.fold(organisation, head.machine, [head.machine]).await?;
@@ -148,13 +142,46 @@ impl App {
                     folded.glance
                 }
             };
-            read.push(Machine { head, glance: Arc::new(glance) });
+            read.push(Machine { head, glance: Arc::new(Known::of(glance)) });
             if fresh.len() >= VIEWS_PUT_MAX {
                 self.store.views_put(organisation, &std::mem::take(&mut fresh)).await?;
             }
         }
         self.store.views_put(organisation, &fresh).await?;
         Ok(read)
+    }
+
+    /// The glances kept that are up to date: a few asked for one by one, many read in pages.
+    async fn kept_glances(
+        &self,
+        organisation: OrganisationId,
+        heads: &[MachineHead],
+    ) -> Result<BTreeMap<MachineId, Glance>, Refusal> {
+        let mut kept = BTreeMap::new();
+        if heads.len() <= VIEWS_SINGLE_MAX {
+            for head in heads {
+                let view = self.store.view(organisation, ViewSort::Glance, head.machine).await?;
+                let Some(view) = view else { continue };
+                let glance = self.usable_glance(organisation, view, head.digest).await?;
+                kept.extend(glance.map(|glance| (head.machine, glance)));
+            }
+            return Ok(kept);
+        }
+        let digests: BTreeMap<MachineId, Digest> = heads.iter().map(|head| (head.machine, head.digest)).collect();
+        let mut after = None;
+        loop {
+            let views = self.store.views(organisation, ViewSort::Glance, after, FETCH_ROWS).await?;
+            let end = views.len() < FETCH_ROWS;
+            after = views.last().map(|view| view.machine);
+            for view in views {
+                let Some(digest) = digests.get(&view.machine).copied() else { continue };
+                let machine = view.machine;
+                kept.extend(self.usable_glance(organisation, view, digest).await?.map(|glance| (machine, glance)));
+            }
+            if end {
+                return Ok(kept);
+            }
+        }
     }
 
     /// The glances of machines that others count as.
@@ -164,7 +191,7 @@ impl App {
         all: &BTreeMap<MachineId, Machine>,
         fleet: &Fleet,
         before: Option<&Machines>,
-    ) -> Result<BTreeMap<MachineId, (Digest, Arc<Glance>)>, Refusal> {
+    ) -> Result<BTreeMap<MachineId, (Digest, Arc<Known>)>, Refusal> {
         let chiefs: BTreeSet<MachineId> = fleet.same.values().copied().collect();
         let mut joined = BTreeMap::new();
         for chief in chiefs {
@@ -176,7 +203,7 @@ impl App {
             let known = before.and_then(|machines| machines.joined.get(&chief));
             let glance = match known.filter(|(of, _)| *of == digest) {
                 Some((_, glance)) => glance.clone(),
-                None => Arc::new(self.fold(organisation, chief, group).await?.glance),
+                None => Arc::new(Known::of(self.fold(organisation, chief, group).await?.glance)),
             };
             joined.insert(chief, (digest, glance));
         }
@@ -197,7 +224,7 @@ impl App {
         let organisation = machines.organisation;
         let view = self.store.view(organisation, ViewSort::Book, machine).await?;
         let digest = machines.all.get(&machine).map(|machine| machine.head.digest).unwrap_or_default();
-        if let Some(book) = usable(view, digest) {
+        if let Some(book) = usable_book(view, digest) {
             return Ok(book);
         }
         let folded: Folded = self.fold(organisation, machine, [machine]).await?;
@@ -212,20 +239,6 @@ impl App {
             let more = self.store.machines(organisation, after, FETCH_ROWS).await?;
             let end = more.len() < FETCH_ROWS;
             all.extend(more);
-            if end {
-                return Ok(all);
-            }
-        }
-    }
-
-    async fn all_views(&self, organisation: OrganisationId) -> Result<BTreeMap<MachineId, MachineView>, Refusal> {
-        let mut all = BTreeMap::new();
-        let mut after = None;
-        loop {
-            let more = self.store.views(organisation, ViewSort::Glance, after, FETCH_ROWS).await?;
-            let end = more.len() < FETCH_ROWS;
-            after = more.last().map(|view| view.machine);
-            all.extend(more.into_iter().map(|view| (view.machine, view)));
             if end {
                 return Ok(all);
             }

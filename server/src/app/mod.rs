@@ -25,6 +25,7 @@ pub mod upkeep;
 
 use crate::ambient::Ambient;
 use attempts::Attempts;
+use books::Plans;
 use cursor::CursorKey;
 use fleet::Fleets;
 use gate::{Gate, Rates, Room};
@@ -46,6 +47,7 @@ pub struct App {
     attempts: Attempts,
     gate: Gate,
     fleets: Fleets,
+    plans: Plans,
     folds: AtomicU64,
 }
 
@@ -67,6 +69,7 @@ impl App {
             attempts: Attempts::default(),
             gate,
             fleets: Fleets::default(),
+            plans: Plans::default(),
             folds: AtomicU64::new(0),
         })
     }

@@ -18,6 +18,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("pintle-server", &["pintle-core", "pintle-openapi", "pintle-store"]),
     ("pintle", &["pintle-core", "pintle-migrations", "pintle-openapi"]),
     ("pintle-bench", &["pintle", "pintle-core"]),
+    ("pintle-bench-server", &["pintle", "pintle-bench", "pintle-core", "pintle-openapi", "pintle-store"]),
     (
         "pintle-tests",
         &["pintle", "pintle-core", "pintle-migrations", "pintle-openapi", "pintle-server", "pintle-store"],
@@ -31,8 +32,8 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("sea-orm", &["pintle-store", "pintle-migrations"]),
     ("sea-orm-migration", &["pintle-store", "pintle-migrations"]),
     ("sqlx", &["pintle-store"]),
-    ("rusqlite", &["pintle", "pintle-tests", "pintle-bench"]),
-    ("ureq", &["pintle", "pintle-tests"]),
+    ("rusqlite", &["pintle", "pintle-tests", "pintle-bench", "pintle-bench-server"]),
+    ("ureq", &["pintle", "pintle-tests", "pintle-bench-server"]),
     ("getrandom", &["pintle", "pintle-server", "pintle-store", "pintle-tests"]),
     ("proptest", &["pintle-core", "pintle-openapi", "pintle-store", "pintle-server", "pintle", "pintle-tests"]),
 ];

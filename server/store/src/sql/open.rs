@@ -20,6 +20,9 @@ use std::time::Duration;
 const SQLITE_BUSY_MS: u64 = 10_000;
 /// Connections that only read, on SQLite. Reads are short; each costs a thread and a page cache of 2 MB.
 const SQLITE_READERS_MAX: u32 = 4;
+/// Rows a reader reads before they are taken from it. SQLite's thread and the asker's wake each other for every buffer of
+/// rows, and pages of a thousand are read; all of a page is held anyway.
+const SQLITE_ROWS_AHEAD: usize = 1_000;
 /// Connections of each of the two pools on PostgreSQL: a server's default is 100 in all, for several processes.
 const POSTGRES_CONNECTIONS_MAX: u32 = 10;
 /// How long a caller waits for a connection of a pool, in milliseconds: a device is better told to come again.
@@ -180,7 +183,10 @@ async fn sqlite_writer(url: &str) -> TxResult<DatabaseConnection> {
 fn sqlite_reader_options(url: &str) -> ConnectOptions {
     let mut options = sqlite_options(url, SQLITE_READERS_MAX);
     options.map_sqlx_sqlite_opts(|sqlite| {
-        sqlite.busy_timeout(Duration::from_millis(SQLITE_BUSY_MS)).pragma("query_only", "ON")
+        sqlite
+            .busy_timeout(Duration::from_millis(SQLITE_BUSY_MS))
+            .row_buffer_size(SQLITE_ROWS_AHEAD)
+            .pragma("query_only", "ON")
     });
     options
 }
