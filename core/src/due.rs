@@ -1,13 +1,15 @@
 //! What is due on a machine, and why.
 //!
 //! Promises: pure; the same book and the same moment give the same answer. Each clock of a task counts for itself; the
-//! one that comes first rules, and once one is due the furthest. What cannot be known is `unknown`, never guessed. The reason is one sentence a crew understands.
+//! one that comes first rules, and once one is due the furthest. What cannot be known is `unknown`, never guessed. The
+//! reason is one sentence a crew understands.
 //!
 //! The count of each clock is made once per fold ([`Track`], part of the book); asking at another moment costs nothing
 //! but arithmetic.
 
 use crate::book::{Book, SkippedPoint};
 use crate::decimal::{self, Decimal};
+use crate::entry::EntryRef;
 use crate::fact::Condition;
 use crate::outlook::Outlook;
 use crate::plan::Counting;
@@ -161,6 +163,9 @@ pub struct Due {
     /// Points that were skipped and are due by themselves.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub skipped: Vec<SkippedPoint>,
+    /// Findings of a squeak because of which it is past due.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub squeaks: Vec<EntryRef>,
     /// What is needed.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub needs: Vec<String>,

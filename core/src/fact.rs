@@ -202,6 +202,19 @@ pub struct TaskDone {
     pub reading: Reading,
 }
 
+impl TaskDone {
+    /// Whether a place was done; without a place, whether everything was.
+    #[must_use]
+    pub fn reached(&self, point: Option<&str>) -> bool {
+        let passed_over = || self.skipped.iter().any(|skip| Some(skip.point.as_str()) == point);
+        if self.points.is_empty() {
+            !passed_over()
+        } else {
+            self.points.iter().any(|done| Some(done.as_str()) == point)
+        }
+    }
+}
+
 /// `finding_raised`
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FindingRaised {

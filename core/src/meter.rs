@@ -5,7 +5,8 @@
 //! kept and shown, not computed with. Ties keep what was read first.
 //!
 //! Two readings can both be true if the later one is not smaller and, for hours, the machine did not run more than
-//! the time that passed between them (0.1 h of grace for the meter's own steps). Time is that between two instants, so a
+//! the time that passed between them, with grace for the meter's own steps: 0.1 h, or 1 h between two whole numbers, which
+//! a meter without tenths shows. Time is that between two instants, so a
 //! local day of 25 hours holds 25. A tach hour is kept apart from a clock hour by its kind: with 2,200 rpm rated and
 //! 1,650 on average an hour of the clock shows 0.75.
 
@@ -15,8 +16,10 @@ use crate::fact::MeterKind;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
-/// Grace for the resolution of an hour meter, in thousandths of an hour.
+/// Grace for the steps of an hour meter that shows tenths, in thousandths of an hour.
 const GRACE_MILLI: i64 = 100;
+/// The same for one that shows whole hours.
+const GRACE_WHOLE_MILLI: i64 = 1000;
 
 /// Least full scale of a meter, in thousandths: none has fewer than three digits before the point.
 const FULL_SCALE_MIN_MILLI: i64 = 1_000_000;
@@ -48,7 +51,13 @@ pub fn can_both_be_true(kind: MeterKind, earlier: &Shown, later: &Shown) -> bool
     let run = later.life_milli() - earlier.life_milli();
     // A thousandth of an hour is 3.6 seconds; both sides are counted in tenths of a second.
     let passed = (later.second - earlier.second).saturating_mul(10);
-    run >= 0 && (!kind.counts_time() || (run - GRACE_MILLI).saturating_mul(36) <= passed)
+    run >= 0 && (!kind.counts_time() || (run - grace_milli(earlier, later)).saturating_mul(36) <= passed)
+}
+
+/// What two readings may be apart more than the time between them: the step of the meter, as far as they show it.
+fn grace_milli(earlier: &Shown, later: &Shown) -> i64 {
+    let whole = |shown: &Shown| shown.reading.milli % 1000 == 0;
+    if whole(earlier) && whole(later) { GRACE_WHOLE_MILLI } else { GRACE_MILLI }
 }
 
 /// Whether a meter that showed `old` last and shows `new` now has rolled over: nearly all of its digits were used up,
@@ -207,6 +216,17 @@ mod tests {
         assert_eq!(doubtful(&[(0, "100"), (10, "108"), (20, "18"), (30, "125")]), [2]);
         assert_eq!(doubtful(&[(0, "4100"), (10, "108"), (20, "118"), (30, "125")]), [0]);
         assert_eq!(doubtful(&[(0, "100"), (10, "110.1"), (20, "110.1")]), Vec::<usize>::new());
+    }
+
+    #[test]
+    fn a_meter_of_whole_hours_may_be_an_hour_off() {
+        // Truly 100.9 and 110.0 after 9.1 hours: 10 are shown.
+        assert_eq!(doubtful(&[(0, "100"), (9, "110")]), Vec::<usize>::new());
+        assert_eq!(doubtful(&[(0, "100"), (9, "111")]), [1]);
+        // One that shows tenths is held to them.
+        assert_eq!(doubtful(&[(0, "100"), (9, "109.1")]), Vec::<usize>::new());
+        assert_eq!(doubtful(&[(0, "100"), (9, "109.2")]), [1]);
+        assert_eq!(doubtful(&[(0, "100.1"), (9, "110")]), [1]);
     }
 
     #[test]

@@ -11,12 +11,12 @@ use crate::book::{Book, SkippedPoint, Stamp};
 use crate::decimal::{self, Decimal};
 use crate::due::{Due, Order, State, Track, When, count, in_days_s, order, why};
 use crate::entry::{EntryRef, Held};
-use crate::fact::{Fact, MeterKind, TaskDone};
+use crate::fact::{Fact, FindingRaised, MeterKind, Sign, TaskDone};
 use crate::meter::{self, Rate, Shown};
-use crate::plan::{Counting, Plan, PlanTask};
+use crate::plan::{Counting, GREASING, Plan, PlanTask};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::cmp::Reverse;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// Seconds of a day.
@@ -35,6 +35,9 @@ pub struct Outlook {
     /// Points skipped and not done since, by task.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub skipped: BTreeMap<String, Vec<SkippedPoint>>,
+    /// Open findings of a squeak, in order of their entries.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub squeaks: Vec<Squeak>,
     /// Time and name of the newest entry taken in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub newest: Option<(i64, EntryRef)>,
@@ -46,6 +49,19 @@ fn plan_text<S: Serializer>(plan: &Arc<Plan>, s: S) -> Result<S::Ok, S::Error> {
 
 fn shared_plan<'de, D: Deserializer<'de>>(d: D) -> Result<Arc<Plan>, D::Error> {
     Plan::deserialize(d).map(Arc::new)
+}
+
+/// An open finding of a squeak: the place asks for grease, whatever the clocks say.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Squeak {
+    /// The finding.
+    pub entry: EntryRef,
+    /// Where; none if that was not said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub point: Option<String>,
+    /// Tasks done there since.
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub done_since: BTreeSet<String>,
 }
 
 /// What a meter shows.
@@ -100,7 +116,15 @@ impl Outlook {
             rate: meter.rate,
         };
         let skipped = book.tasks.iter().filter(|task| !task.skipped.is_empty());
+        let squeaks = book.findings.iter().filter(|finding| finding.sign == Sign::Squeak).map(|finding| Squeak {
+            entry: finding.stamp.entry,
+            point: finding.point.clone(),
+            done_since: finding.done_since.clone(),
+        });
+        let mut squeaks: Vec<Squeak> = squeaks.collect();
+        squeaks.sort_by_key(|squeak| squeak.entry);
         Self {
+            squeaks,
             plan: Arc::new(book.plan_in_force()),
             tracks: book.tracks.clone(),
             meters: book.meters.iter().map(dial).collect(),
@@ -137,6 +161,9 @@ impl Outlook {
                 self.run(None, hard);
             }
             Fact::TaskDone(done) => self.done(done, held, now.0, day(&head.at)),
+            Fact::FindingRaised(raised) if raised.sign == Sign::Squeak => self.squeaks(held.name(), raised),
+            Fact::RepairDone(repair) => self.squeaks.retain(|squeak| !repair.closes.contains(&squeak.entry)),
+            Fact::FindingCleared(cleared) => self.squeaks.retain(|squeak| squeak.entry != cleared.finding),
             _ => {}
         }
         self.newest = Some(now);
@@ -199,8 +226,16 @@ impl Outlook {
         }
     }
 
+    fn squeaks(&mut self, entry: EntryRef, raised: &FindingRaised) {
+        self.squeaks.push(Squeak { entry, point: raised.point.clone(), done_since: BTreeSet::new() });
+        self.squeaks.sort_by_key(|squeak| squeak.entry);
+    }
+
     fn done(&mut self, done: &TaskDone, held: &Held, second: i64, day: i64) {
         self.skip(done, held);
+        for squeak in self.squeaks.iter_mut().filter(|squeak| done.reached(squeak.point.as_deref())) {
+            squeak.done_since.insert(done.task.clone());
+        }
         if !done.points.is_empty() {
             return;
         }
@@ -278,8 +313,11 @@ impl Outlook {
         let skipped = self.skipped.get(&task.task).into_iter().flatten();
         let skipped: Vec<&SkippedPoint> =
             skipped.filter(|s| task.points.is_empty() || task.points.contains(&s.point)).collect();
+        let squeaks: Vec<&Squeak> = self.squeaks.iter().filter(|squeak| self.asks(squeak, task)).collect();
         let when = now.and_then(|now| self.when(track, now, offset_s));
         let state = match now {
+            // Common practice, no source: what squeaks is past due.
+            _ if !squeaks.is_empty() => State::PastWindow,
             None => State::Unknown,
             Some(now) if now > track.due_milli + track.window_milli => State::PastWindow,
             Some(now) if now >= track.due_milli - track.window_milli => State::InWindow,
@@ -287,7 +325,16 @@ impl Outlook {
             Some(_) if !skipped.is_empty() => State::InWindow,
             Some(_) => State::Ahead,
         };
-        Some(Stand { task, track, now, state, when, skipped })
+        Some(Stand { task, track, now, state, when, skipped, squeaks })
+    }
+
+    /// Whether a squeak asks for a task: for one whose use water and dust weigh and that has its point; where there is none,
+    /// for the greasing.
+    fn asks(&self, squeak: &Squeak, task: &PlanTask) -> bool {
+        let has =
+            |task: &PlanTask| task.weighed && squeak.point.as_ref().is_some_and(|point| task.points.contains(point));
+        let asks = has(task) || (task.task == GREASING && !self.plan.tasks.iter().any(has));
+        asks && !squeak.done_since.iter().any(|done| self.plan.done_with(done).contains(task.task.as_str()))
     }
 
     /// The clock that comes first, and where it stands. Once a window is open it is the one that is used furthest; and so
@@ -368,6 +415,7 @@ struct Stand<'a> {
     state: State,
     when: Option<When>,
     skipped: Vec<&'a SkippedPoint>,
+    squeaks: Vec<&'a Squeak>,
 }
 
 impl Stand<'_> {
@@ -383,10 +431,20 @@ impl Stand<'_> {
         order(self.state, &self.track.clock, self.used_permille(), self.left_milli(), self.when, now_s)
     }
 
+    /// Why it is due, where it squeaks.
+    fn squeaking(&self) -> String {
+        let places: BTreeSet<&str> = self.squeaks.iter().filter_map(|squeak| squeak.point.as_deref()).collect();
+        let places = places.into_iter().collect::<Vec<_>>().join(", ");
+        let place = if places.is_empty() { String::new() } else { format!(" at {places}") };
+        let clock = self.now.map(|now| format!("; {}", why(self.track, now))).unwrap_or_default();
+        format!("it squeaks{place}{clock}")
+    }
+
     fn told(&self) -> Due {
         let (task, track) = (self.task, self.track);
         let before_window = self.now.is_some_and(|now| now < track.due_milli - track.window_milli);
         let why = match self.now {
+            _ if !self.squeaks.is_empty() => self.squeaking(),
             None => format!("no reading of the {} yet", track.clock),
             Some(_) if before_window && !self.skipped.is_empty() => {
                 let points: Vec<&str> = self.skipped.iter().map(|s| s.point.as_str()).collect();
@@ -403,6 +461,7 @@ impl Stand<'_> {
             when: self.when,
             why,
             skipped: self.skipped.iter().map(|s| (*s).clone()).collect(),
+            squeaks: self.squeaks.iter().map(|squeak| squeak.entry).collect(),
             needs: task.needs.clone(),
             cautions: task.cautions.clone(),
         }

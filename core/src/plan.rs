@@ -17,6 +17,9 @@ pub const TASKS_MAX: usize = 200;
 /// Most points a task may have: a large excavator has some forty.
 pub const POINTS_MAX: usize = 200;
 
+/// The task that greasing is recorded as, and that a squeak asks for where no other has its point.
+pub const GREASING: &str = "grease";
+
 /// A service plan.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -125,7 +128,7 @@ pub fn common() -> Plan {
         use_per_day: Some(Decimal::from_milli(8000)),
         weights: common_weights(),
         tasks: vec![PlanTask {
-            task: "grease".into(),
+            task: GREASING.into(),
             points: Vec::new(),
             every: Every {
                 meters: [("hours".to_owned(), Decimal::from_milli(10_000))].into(),

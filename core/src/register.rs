@@ -73,8 +73,10 @@ pub fn resolve<'a>(matter: &str, mut claims: Vec<Claim<'a>>, settlements: &'a [S
     add_settlements(matter, &mut claims, settlements);
     claims.sort_by_key(|claim| claim.held.name());
     claims.dedup_by_key(|claim| claim.held.name());
-    let mut standing: Vec<&Claim<'_>> = claims
-        .iter()
+    // Of one device only the newest claim can stand: it knew its own. So the work is devices times claims, however often
+    // one device says something new.
+    let newest = claims.chunk_by(|a, b| a.held.device == b.held.device).filter_map(<[Claim<'_>]>::last);
+    let mut standing: Vec<&Claim<'_>> = newest
         .filter(|claim| !claims.iter().any(|other| other.held.name() != claim.held.name() && other.replaces(claim)))
         .collect();
     if standing.is_empty() {

@@ -8,6 +8,7 @@ use super::{Here, words};
 use crate::asked;
 use crate::problem::Problem;
 use crate::record::Saying;
+use pintle_core::plan::GREASING;
 
 /// Greased, all points or some
 #[derive(Debug, clap::Args)]
@@ -25,7 +26,7 @@ pub(super) fn run(args: &Grease, here: &mut Here<'_, '_>) -> Result<(), Problem>
     here.record(|recording| {
         let mut words = words(&[args.machine.clone(), args.reading.clone()]);
         let machine = recording.machine_first(&mut words, asked::is_reading)?;
-        let fact = args.doing.fact("grease".to_owned(), words.pop_front().as_deref(), &machine)?;
+        let fact = args.doing.fact(GREASING.to_owned(), words.pop_front().as_deref(), &machine)?;
         recording.say(Saying::about(machine.id, fact).with_text(args.doing.words.clone()))
     })
 }

@@ -11,7 +11,7 @@ use rusqlite::params;
 use std::collections::BTreeMap;
 
 /// The program whose folds are read: its version, and a number that grows whenever a fold gives other outlooks.
-const MADE_BY: &str = concat!(env!("CARGO_PKG_VERSION"), "/1");
+const MADE_BY: &str = concat!(env!("CARGO_PKG_VERSION"), "/2");
 
 /// A kept outlook.
 #[derive(Debug, Clone, PartialEq)]

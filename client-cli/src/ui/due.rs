@@ -99,6 +99,9 @@ pub fn left(due: &Due) -> String {
     if due.state == State::Unknown {
         return due.why.clone();
     }
+    if !due.squeaks.is_empty() {
+        return format!("now: {}", due.why.split(';').next().unwrap_or_default());
+    }
     if !due.skipped.is_empty() && milli > 0 {
         let points: Vec<&str> = due.skipped.iter().map(|skip| skip.point.as_str()).collect();
         return format!("{} still to do", points.join(" + "));
@@ -116,7 +119,8 @@ pub fn left(due: &Due) -> String {
 #[must_use]
 pub fn sentence(due: &Due) -> String {
     let left = left(due);
-    let between = if left.starts_with("in ") || left.starts_with("at ") || left == "now" || left == "tomorrow" {
+    let between = if left.starts_with("in ") || left.starts_with("at ") || left.starts_with("now") || left == "tomorrow"
+    {
         " "
     } else if due.state == State::Unknown {
         ": "

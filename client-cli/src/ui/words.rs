@@ -5,6 +5,7 @@
 
 use crate::names::Names;
 use pintle_core::fact::{Attributes, Fact, Material, MeterKind, Reading, TaskDone, Urgency};
+use pintle_core::plan::GREASING;
 use serde_json::Value;
 
 /// What a meter counts, as a unit.
@@ -151,7 +152,7 @@ fn attributes(attributes: &Attributes) -> Vec<String> {
 }
 
 fn task(done: &TaskDone) -> Vec<String> {
-    let grease = done.task == "grease";
+    let grease = done.task == GREASING;
     let mut parts = vec![if grease { "greased".to_owned() } else { format!("{} done", done.task) }];
     if !done.points.is_empty() {
         parts.push(done.points.join(" + "));

@@ -14,7 +14,7 @@ use crate::causality::{apart, knew};
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
 use crate::entry::{EntryRef, Held};
-use crate::fact::{Choice, Fact, MeterChange, MeterKind, Reading, TELEMATICS, TaskDone, Urgency};
+use crate::fact::{Choice, Fact, MeterChange, MeterKind, Reading, Sign, TELEMATICS, TaskDone, Urgency};
 use crate::ids::{ClashId, DeviceId, MachineId, PersonId};
 use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
 use crate::meter::{self, Shown};
@@ -185,11 +185,30 @@ fn findings(items: &[Item<'_>], settlements: &[Settlement<'_>], clashes: &mut Ve
             point: raised.point.clone(),
             urgency: raised.urgency,
             text: item.text.clone(),
+            done_since: BTreeSet::new(),
             clash,
         });
     }
+    done_since(items, &mut open);
     open.sort_by_key(|f| std::cmp::Reverse((f.urgency == Urgency::TaggedOut, f.stamp.at.second(), f.stamp.entry)));
     (open, ended)
+}
+
+/// Tells each squeak what was done at its place afterwards.
+fn done_since(items: &[Item<'_>], open: &mut [Finding]) {
+    let mut squeaks: Vec<&mut Finding> = open.iter_mut().filter(|finding| finding.sign == Sign::Squeak).collect();
+    if squeaks.is_empty() {
+        return;
+    }
+    for item in items {
+        let Fact::TaskDone(done) = &item.fact else { continue };
+        let now = (item.at.second(), item.held.name());
+        for squeak in &mut squeaks {
+            if (squeak.stamp.at.second(), squeak.stamp.entry) < now && done.reached(squeak.point.as_deref()) {
+                squeak.done_since.insert(done.task.clone());
+            }
+        }
+    }
 }
 
 /// Meters: what each showed last, what is doubtful, and which readings clash.

@@ -136,6 +136,9 @@ pub struct Finding {
     /// In the author's words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+    /// Of a squeak: tasks done there since, by which it may be over though nobody has said so.
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub done_since: BTreeSet<String>,
     /// The clash its end depends on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub clash: Option<ClashId>,

@@ -145,8 +145,11 @@ impl Past {
             let (interval, window) = (track.interval_milli, track.window_milli);
             let Counted { from_milli, due_milli, kept: how } =
                 count(task.counting, interval, window, track.due_milli, at);
-            // Whatever clock says late decides; on time beats early.
-            judged = judged.max(Some(how));
+            // Whatever clock says late decides; on time beats early. When it was done before the first record nobody knows:
+            // the first one cannot be called early.
+            if track.done || how != Kept::Early {
+                judged = judged.max(Some(how));
+            }
             if how == Kept::Late {
                 missed = missed.max((at - track.due_milli) / interval);
                 kept.worst_permille = kept.worst_permille.max((at - track.due_milli).saturating_mul(1000) / interval);

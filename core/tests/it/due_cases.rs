@@ -229,3 +229,49 @@ fn hands_are_shared_by_hours_of_shifts() {
     );
     assert_eq!(hands.people.iter().map(|p| p.amount.to_string()).collect::<Vec<_>>(), ["6", "2"]);
 }
+
+/// What squeaks is past due: common practice, no source.
+#[test]
+fn a_squeak_makes_its_point_past_due_until_it_is_greased_or_ended() {
+    let plan = plan(&json!([
+        {"task": "grease", "points": ["boom foot", "bucket"], "every": {"hours": "10"}, "weighed": true},
+        {"task": "air filter", "every": {"hours": "200"}, "weighed": true},
+        {"task": "swing bearing", "points": ["swing bearing"], "every": {"hours": "50"}, "weighed": true},
+        {"task": "oil", "points": ["boom foot"], "every": {"hours": "250"}}]));
+    let past = |world: &World| -> Vec<(String, String)> {
+        let list = due(&world.book(), 1_780_000_000 + 60 * 60, 0);
+        let past = list.into_iter().filter(|due| due.state == State::PastWindow);
+        past.map(|due| (due.task, format!("{} [{}]", due.why, due.squeaks.len()))).collect()
+    };
+    let told = |task: &str, why: &str| (task.to_owned(), why.to_owned());
+    let squeaking = |point: Option<&str>| {
+        let mut world = World::new(1);
+        world.record(0, 0, "machine_added", json!({"name": "EX3"}));
+        world.record(0, 1, "plan_set", plan.clone());
+        world.record(0, 2, "task_done", json!({"task": "grease", "reading": "1000.5"}));
+        let mut body = json!({"sign": "squeak", "urgency": "watch", "reading": "1001.5"});
+        if let Some(point) = point {
+            body["point"] = json!(point);
+        }
+        let finding = world.record(0, 90, "finding_raised", body);
+        (world, finding)
+    };
+    let grease = told("grease", "it squeaks at boom foot; 1 h since last, every 10 [1]");
+    let (mut world, finding) = squeaking(Some("boom foot"));
+    assert_eq!(past(&world), [grease]);
+    world.record(0, 95, "task_done", json!({"task": "grease", "points": ["bucket"]}));
+    world.record(0, 96, "task_done", json!({"task": "grease", "skipped": [{"point": "boom foot"}]}));
+    assert_eq!(past(&world).len(), 1, "the point itself was not reached");
+    world.record(0, 97, "task_done", json!({"task": "grease", "points": ["boom foot"]}));
+    assert_eq!(past(&world), []);
+    assert_eq!(world.book().findings.len(), 1, "whether it is silent now a person has to say");
+    world.record(0, 98, "struck", json!({"target": {"device": world.held[0].device, "seq": 7}}));
+    assert_eq!(past(&world).len(), 1, "struck, it was never greased");
+    world.record(0, 99, "finding_cleared", json!({"finding": finding}));
+    assert_eq!(past(&world), []);
+
+    let tasks = |point| -> Vec<String> { past(&squeaking(point).0).into_iter().map(|(task, _)| task).collect() };
+    assert_eq!(tasks(Some("swing bearing")), ["swing bearing"]);
+    assert_eq!(tasks(None), ["grease"], "nobody said where");
+    assert_eq!(tasks(Some("door")), ["grease"], "no task has the point");
+}

@@ -19,7 +19,8 @@ fn without_reasons(mut list: Vec<Due>) -> Vec<Due> {
 
 fn plan() -> Value {
     json!({"name": "tracked excavator", "source": "common practice, no source", "tasks": [
-        {"task": "grease", "every": {"hours": "10", "fills": 1}, "counting": "done", "weighed": true},
+        {"task": "grease", "points": ["boom foot", "bucket"], "every": {"hours": "10", "fills": 1}, "counting": "done",
+            "weighed": true},
         {"task": "oil", "every": {"hours": "250", "days": 180}, "covers": ["grease"]},
         {"task": "tracks", "every": {"shifts": 2}, "counting": "due"}]})
 }
@@ -28,19 +29,23 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
-    fn what_was_taken_in_is_what_the_fold_says(acts in proptest::collection::vec((0..9u8, 1..400i64, 0..100i64), 1..60)) {
+    fn what_was_taken_in_is_what_the_fold_says(acts in proptest::collection::vec((0..12u8, 1..400i64, 0..100i64), 1..60)) {
         let mut world = World::new(1);
         world.record(0, 0, "machine_added", json!({"name": "EX3"}));
         world.record(0, 1, "plan_set", plan());
         world.record(0, 2, "meter_read", json!({"reading": "1000"}));
         let mut outlook = Outlook::of(&world.book());
         let (mut minute, mut tenths, mut taken) = (2, 10_000, 0);
+        let mut squeak = None;
         for (act, later, run) in acts {
             minute += later;
             // Never more than the time that has passed, so that every reading can be believed.
             tenths += run.min(later / 6);
             let hours = format!("{}.{}", tenths / 10, tenths % 10);
-            let (kind, body) = match act {
+            let (kind, body) = match (act, &squeak) {
+                (9, Some(finding)) => ("repair_done", json!({"closes": [finding], "remedy": "greased"})),
+                (10, Some(finding)) => ("finding_cleared", json!({"finding": finding})),
+                (act, _) => match act {
                 0 => ("meter_read", json!({"reading": hours})),
                 1 => ("fuel_filled", json!({"litres": "100", "reading": hours})),
                 2 => ("task_done", json!({"task": "grease", "reading": hours, "skipped": [{"point": "boom foot"}]})),
@@ -49,9 +54,15 @@ proptest! {
                 5 => ("shift_ended", json!({"reading": hours, "conditions": {"submerged": "1", "dry": "2"}})),
                 6 => ("finding_raised", json!({"sign": "squeak", "urgency": "watch"})),
                 7 => ("task_done", json!({"task": "tracks", "reading": hours})),
+                8 => ("finding_raised", json!({"sign": "squeak", "point": "boom foot", "urgency": "soon"})),
+                11 => ("finding_raised", json!({"sign": "leak", "point": "boom foot", "urgency": "soon"})),
                 _ => ("fuel_filled", json!({"litres": "50"})),
+                },
             };
-            world.record(0, minute, kind, body);
+            let recorded = world.record(0, minute, kind, body);
+            if kind == "finding_raised" {
+                squeak = Some(recorded);
+            }
             let held = world.held.last().expect("just recorded");
             let fact = Fact::read(held.entry.head().expect("a head"), &held.entry).expect("a fact");
             match outlook.advance(held, &fact) {

@@ -40,7 +40,7 @@ fn of<'a>(list: &'a [Due], task: &str) -> &'a Due {
 fn next_due(task: &Value, start: &str, done: &[&str]) -> (i64, Keeping) {
     let mut world = machine(&json!([task]), start);
     let mut at = 0;
-    for reading in done {
+    for reading in [&[start], done].concat() {
         at += 60 * 24 * 60;
         world.record(0, at, "task_done", json!({"task": "service", "reading": reading}));
     }
@@ -85,6 +85,7 @@ fn army_variance_in_days() {
         world.record(0, at("2005-10-19"), "machine_added", json!({"name": "EX3"}));
         let tasks = json!([{"task": "service", "every": {"days": 180}}]);
         world.record(0, at("2005-10-19") + 1, "plan_set", plan(&tasks));
+        world.record(0, at("2005-10-19") + 2, "task_done", json!({"task": "service"}));
         world.record(0, at(done), "task_done", json!({"task": "service"}));
         let book = world.book();
         let due = now(&world, at(done) + 1);
@@ -201,7 +202,7 @@ fn grease_is_due_at_every_fuel_fill() {
     assert!(common.source.contains("practice") && common.source.contains("no source"), "{}", common.source);
     let mut world = World::new(1);
     world.record(0, 0, "machine_added", json!({"name": "EX3"}));
-    world.record(0, 1, "meter_read", json!({"reading": "4000"}));
+    world.record(0, 1, "meter_read", json!({"reading": "4000.5"}));
     world.record(0, 2, "task_done", json!({"task": "grease"}));
     assert_eq!(now(&world, 100)[0].state, State::Ahead);
     world.record(0, 300, "fuel_filled", json!({"litres": "100", "reading": "4003"}));
@@ -279,13 +280,13 @@ fn tach_hours_are_kept_apart_from_clock_hours() {
     let mut world = World::new(1);
     world.record(0, 0, "machine_added", json!({"name": "TR1", "meter_kind": "tach hours"}));
     world.record(0, 1, "plan_set", plan(&json!([{"task": "oil", "every": {"hours": "250"}}])));
-    world.record(0, 0, "meter_read", json!({"reading": "4000"}));
+    world.record(0, 0, "meter_read", json!({"reading": "4000.5"}));
     let shown = 8 * 1000 * 1650 / 2200;
     assert_eq!(shown, 6000);
-    world.record(0, 8 * 60, "meter_read", json!({"reading": "4006"}));
+    world.record(0, 8 * 60, "meter_read", json!({"reading": "4006.5"}));
     let book = world.book();
     assert_eq!((book.meters[0].kind.as_str(), book.meters[0].meter.as_str()), ("tach hours", "hours"));
     assert_eq!(now(&world, 8 * 60)[0].left.to_string(), "244");
-    world.record(0, 9 * 60, "meter_read", json!({"reading": "4008"}));
+    world.record(0, 9 * 60, "meter_read", json!({"reading": "4008.5"}));
     assert_eq!(world.book().meters[0].doubtful.len(), 1, "it never shows more than has passed");
 }

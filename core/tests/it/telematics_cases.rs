@@ -267,8 +267,8 @@ fn a_machine_without_its_number_is_found_by_its_name() {
 #[test]
 fn a_transmitter_and_a_person_may_disagree() {
     let mut world = excavator();
-    world.record(0, 60, "meter_read", json!({"reading": "4100"}));
-    world.record(1, 120, "meter_read", json!({"reading": "4102", "source": "telematics"}));
+    world.record(0, 60, "meter_read", json!({"reading": "4100.2"}));
+    world.record(1, 120, "meter_read", json!({"reading": "4102.2", "source": "telematics"}));
     world.record(0, 300, "meter_read", json!({"reading": "4102.5"}));
     for device in [0, 1, 0] {
         world.push(device);
@@ -278,7 +278,7 @@ fn a_transmitter_and_a_person_may_disagree() {
     assert_eq!(book.clashes.len(), 1, "{:?}", book.clashes);
     assert_eq!(book.clashes[0].matter, "reading:hours");
     let transmitted = meter.telematics.as_ref().expect("a reading by telematics");
-    assert_eq!((transmitted.shown.to_string(), transmitted.source.as_deref()), ("4102".into(), Some("telematics")));
+    assert_eq!((transmitted.shown.to_string(), transmitted.source.as_deref()), ("4102.2".into(), Some("telematics")));
     assert!(
         meter.doubtful.iter().chain(&meter.reading).any(|r| r.source.is_none()),
         "people's readings have no source"
@@ -301,7 +301,7 @@ fn importing_is_not_having_the_machine() {
     }
     world.sync(1);
     let before = world.book();
-    world.record(1, 20, "meter_read", json!({"reading": "4102", "source": "telematics"}));
+    world.record(1, 20, "meter_read", json!({"reading": "4102.2", "source": "telematics"}));
     let after = world.book();
     assert_eq!((&after.people, &after.hands), (&before.people, &before.hands));
     assert_eq!(after.handover[0].known_to, before.handover[0].known_to);

@@ -24,7 +24,7 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 
 /// Changes whenever a view means something else than before.
-const VIEW_FORM: &str = concat!("4/", env!("CARGO_PKG_VERSION"));
+const VIEW_FORM: &str = concat!("5/", env!("CARGO_PKG_VERSION"));
 
 /// A book as it is kept: under the form it was made in.
 #[derive(Debug, Serialize, Deserialize)]

@@ -26,7 +26,6 @@ const NEVER_IN_CORE: &[&str] = &[
     "std::env",
     "std::process",
     "std::thread",
-    "std::sync",
     "std::time",
     "std::{",
     "println!",
@@ -38,6 +37,15 @@ const NEVER_IN_CORE: &[&str] = &[
     "f64",
     "async",
     "static mut",
+    // Of std::sync only `Arc` is a plain value.
+    "std::sync::{",
+    "Mutex",
+    "RwLock",
+    "Condvar",
+    "OnceLock",
+    "LazyLock",
+    "mpsc",
+    "sync::atomic",
     "thread_local!",
 ];
 /// Where a word of that list stands for a reason.
