@@ -185,6 +185,14 @@ impl Hash {
         Self(sha.finalize().into())
     }
 
+    /// The first half of it, where 16 bytes are an id.
+    #[must_use]
+    pub fn first_half(&self) -> [u8; 16] {
+        let mut half = [0; 16];
+        half.copy_from_slice(&self.0[..16]);
+        half
+    }
+
     /// First eight bytes, big-endian: what a digest sums.
     #[must_use]
     pub fn prefix(&self) -> u64 {
@@ -194,21 +202,13 @@ impl Hash {
     }
 }
 
-macro_rules! named_by_hash {
-    ($($name:ident),+) => {
-        $(impl $name {
-            /// The id of what has this hash.
-            #[must_use]
-            pub fn of_hash(hash: &Hash) -> Self {
-                let mut id = [0; 16];
-                id.copy_from_slice(&hash.0[..16]);
-                Self(id)
-            }
-        })+
-    };
+impl ShareId {
+    /// The id of the link that has this hash. A link has 256 random bits: nobody finds it by its hash.
+    #[must_use]
+    pub fn of_hash(hash: &Hash) -> Self {
+        Self(hash.first_half())
+    }
 }
-
-named_by_hash!(CodeId, ShareId);
 
 impl PersonId {
     /// Stands for whoever runs the server's program: what is done at its console is done in this name.

@@ -12,16 +12,25 @@ use crate::entry::{ENTRY_VERSION, Entry, Head};
 use crate::exchange::Push;
 use crate::fact::Fact;
 use crate::fault::{Fault, code};
-use crate::ids::{DeviceId, Hash, OrganisationId, PersonId, PublicKey};
+use crate::ids::{CodeId, DeviceId, Hash, OrganisationId, PersonId, PublicKey};
 use crate::moment::Moment;
 use std::collections::BTreeMap;
 
 /// Domain line of the key's derivation.
 const DOMAIN_KEY: &[u8] = b"pintle/server-log/1\n";
+/// Domain line of the ids of codes.
+const DOMAIN_CODE: &[u8] = b"pintle/code-id/1\n";
 /// The mark the server's log asks for: `SV-12` is its entry 12. With every new epoch a digit follows.
 pub const SERVER_MARK: &str = "SV";
 /// The name under which [`PersonId::OPERATOR`] stands in the directory.
 pub const SERVER_NAME: &str = "server";
+
+/// The id under which a code is spoken of, also in the ledger, which every device reads: from it and without the secret
+/// nobody tries codes at home. Sixty bits would not hold against that for as long as a code lives.
+#[must_use]
+pub fn code_id(secret: &[u8; 32], code: &Hash) -> CodeId {
+    CodeId(Hash::of(&[DOMAIN_CODE, secret, &code.0]).first_half())
+}
 
 /// Writes the server's own log of one organisation in one epoch.
 pub struct Scribe {
@@ -105,6 +114,13 @@ mod tests {
             assert_eq!(Fact::read(read, &entry.entry), Ok(fact.clone()));
             head = LogHead { seq, link: entry.link };
         }
+    }
+
+    #[test]
+    fn a_code_is_named_by_the_secret_and_itself() {
+        let ids = [([7; 32], 1), ([7; 32], 2), ([8; 32], 1)].map(|(secret, code)| code_id(&secret, &Hash([code; 32])));
+        assert_eq!(ids.iter().collect::<std::collections::BTreeSet<_>>().len(), 3);
+        assert!(ids.iter().all(|id| id.0 != [1; 16] && id.0 != [2; 16]), "no half of the hash itself");
     }
 
     #[test]

@@ -1,15 +1,19 @@
 """Calls the real server in every way its OpenAPI document allows, and in many it does not (schemathesis).
 
-On SQLite, and on PostgreSQL where PINTLE_TEST_POSTGRES names one. With real data: a client enrols and syncs first. Promises:
-no answer of 500 or above, none with a status, media type, header or body that the document does not name. The number of
-cases is bounded (PINTLE_CONTRACT_CASES for each operation); the seed is fixed, so that a failure can be seen again.
+On SQLite, and on PostgreSQL where PINTLE_TEST_POSTGRES names one. With real data: a client enrols and syncs first, and in
+most calls the machine and the share link are real ones. Promises: no answer of 500 or above, none with a status, media type,
+header or body that the document does not name. The number of cases is bounded (PINTLE_CONTRACT_CASES for each operation);
+seeds are fixed, so that a failure can be seen again. PINTLE_CONTRACT_ROUNDS goes over all of it so many times, each with
+another seed, on what the rounds before have left behind.
 """
-import itertools, os, pathlib, re, subprocess, sys, tempfile, time, urllib.error, urllib.parse, urllib.request, uuid
+import itertools, json, os, pathlib, re, subprocess, sys, tempfile, time, urllib.error, urllib.parse, urllib.request, uuid
 sys.path.insert(0, str(pathlib.Path(__file__).parent))
 import client
 
 SERVER = os.path.join(os.environ.get("PINTLE_TEST_BINARIES", "target/debug"), "pintle-server")
 CASES = os.environ.get("PINTLE_CONTRACT_CASES", "15")
+ROUNDS = int(os.environ.get("PINTLE_CONTRACT_ROUNDS", "1"))
+SEED = 20260504
 CHECKS = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance,response_headers_conformance"
 READY_WITHIN_S = 60
 # So that what answers is the endpoint and not its allowance.
@@ -35,7 +39,7 @@ def ready(log, process):
 
 
 def filled(url, code):
-    """A token of a device that has recorded and synced."""
+    """A device that has recorded and synced, with a share link of its machine; who runs this is its owner."""
     device = client.Device(url, code)
     device.record("machine_added", {"name": "Loader", "serial": "LD-1", "site": "quarry road"})
     for hours in range(5):
@@ -43,7 +47,36 @@ def filled(url, code):
     device.record("task_done", {"task": "grease", "skipped": [{"point": "boom foot"}]}, words={"text": "mud"})
     device.record("finding_raised", {"sign": "crack", "urgency": "tagged out"})
     device.sync(device.exchange(), "accepted")
-    return device.token()
+    return device
+
+
+def real_ids(device, bearer, folder):
+    """Settings with which most calls ask for what there is: a machine, and a link that is made anew for each round."""
+    wish = json.dumps({"machine": device.machine, "days": 1, "shows": ["names", "words"]}).encode()
+    link = device.ask("/v1/shares", {"Authorization": bearer}, wish)[1]["link"]
+    settings = folder / "schemathesis.toml"
+    values = {"machine": device.machine, "link": link}
+    settings.write_text(
+        "".join(f'[dictionaries.{name}]\nvalues = ["{value}"]\n' for name, value in values.items())
+        + "[parameters]\n"
+        + "".join(f'"path.{name}" = {{ dictionary = "{name}", probability = 0.7 }}\n' for name in values)
+    )
+    return settings
+
+
+def call_round(url, device, number, folder):
+    """Calls everything once, with a token of its own: one lives for 15 minutes. Gives what to show if it failed."""
+    device.sync(device.exchange(), "none")  # tells the time, by which the token is asked for
+    bearer = "Bearer " + device.token()
+    program = [str(pathlib.Path(sys.executable).with_name("st")), "--config-file", str(real_ids(device, bearer, folder))]
+    bounds = ["--max-examples", CASES, "--seed", str(SEED + number), "--workers", "1", "--phases", "examples,coverage,fuzzing"]
+    quiet = ["--warnings", "off", "--no-color", "--continue-on-failure", "--request-timeout", "30"]
+    arguments = ["run", url + "/openapi.json", "--checks", CHECKS, *bounds, *quiet, "-H", "Authorization: " + bearer]
+    ran = subprocess.run(program + arguments, cwd=folder, capture_output=True, text=True)
+    tally = re.search(r"Test cases:\s*\n\s*([^\n]*)", ran.stdout)
+    if ran.returncode != 0 or not tally:
+        sys.exit(f"check_contract: round {number}: {ran.stdout[-6000:]}{ran.stderr[-2000:]}")
+    return tally[1]
 
 
 def call_all(name, database, folder):
@@ -54,17 +87,12 @@ def call_all(name, database, folder):
         server = subprocess.Popen(arguments, stdout=out, stderr=subprocess.STDOUT)
     try:
         url, code = ready(log, server)
-        program = [str(pathlib.Path(sys.executable).with_name("st")), "run", url + "/openapi.json", "--checks", CHECKS]
-        bounds = ["--max-examples", CASES, "--seed", "20260504", "--workers", "1", "--phases", "examples,coverage,fuzzing"]
-        quiet = ["--warnings", "off", "--no-color", "--continue-on-failure", "--request-timeout", "30"]
-        header = ["-H", "Authorization: Bearer " + filled(url, code)]
-        ran = subprocess.run(program + bounds + quiet + header, cwd=folder, capture_output=True, text=True)
-        if ran.returncode != 0 or server.poll() is not None:
-            sys.exit(f"check_contract: on {name}: {ran.stdout[-6000:]}{ran.stderr[-2000:]}{log.read_text()[-2000:]}")
-        tally = re.search(r"Test cases:\s*\n\s*([^\n]*)", ran.stdout)
-        if not tally:
-            sys.exit(f"check_contract: on {name} no case is reported: {ran.stdout[-2000:]}")
-        print(f"ok: every call on {name} was answered as documented: {tally[1]}")
+        device = filled(url, code)
+        for number in range(ROUNDS):
+            tally = call_round(url, device, number, folder)
+            if server.poll() is not None:
+                sys.exit(f"check_contract: on {name} the server has ended: {log.read_text()[-2000:]}")
+            print(f"ok: every call on {name} was answered as documented: {tally}", flush=True)
     finally:
         server.terminate()
         server.wait()
@@ -77,7 +105,10 @@ def main():
         if postgres := os.environ.get("PINTLE_TEST_POSTGRES"):
             database = "contract_" + uuid.uuid4().hex
             subprocess.run(["psql", "-q", postgres, "-c", f"CREATE DATABASE {database}"], check=True)
-            call_all("PostgreSQL", urllib.parse.urlsplit(postgres)._replace(path="/" + database).geturl(), folder)
+            try:
+                call_all("PostgreSQL", urllib.parse.urlsplit(postgres)._replace(path="/" + database).geturl(), folder)
+            finally:
+                subprocess.run(["psql", "-q", postgres, "-c", f"DROP DATABASE {database} WITH (FORCE)"], check=True)
 
 
 main()

@@ -1,7 +1,7 @@
 //! What the server itself writes down: who was let in, changed, revoked, and what was shown to outsiders.
 //!
 //! Promises: these kinds count only in the server's own log; from any other device such an entry stands aside. They
-//! name codes and links by ids made from their hashes, never by anything that would let someone in.
+//! name codes and links by ids that let nobody in, and from which no code can be found by trying.
 
 use super::Fact;
 use crate::ids::{CodeId, DeviceId, MachineId, PublicKey, ShareId};

@@ -75,8 +75,14 @@ impl Endpoint for Enrol {
     const DESCRIPTION: &'static str = "\
 Binds the device's public key to a person and a role. The code comes from the owner, lives for hours and lets in one \
 device. Sent again with the same code and key it is answered the same way, with a new baton.";
-    const PROBLEMS: &'static [Problem] =
-        &[Problem::CodeUnknown, Problem::CodeUsed, Problem::KeyRefused, Problem::BadKey, Problem::BadSignature];
+    const PROBLEMS: &'static [Problem] = &[
+        Problem::CodeUnknown,
+        Problem::CodeUsed,
+        Problem::LastOwner,
+        Problem::KeyRefused,
+        Problem::BadKey,
+        Problem::BadSignature,
+    ];
     const BODY: BodyForm = BodyForm::Plain { bytes_max: SMALL_BODY_BYTES_MAX };
 
     type Path = Nothing;

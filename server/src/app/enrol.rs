@@ -94,8 +94,9 @@ impl App {
         }
         let (baton, now_ms) = (Baton(random(self.ambient())?), self.ambient.now_ms());
         let followed = self.store.follow(&Follow { organisation, old: device, key, ends, baton, now_ms }).await?;
+        let welcome = self.welcome(followed, &key, baton, now_ms).await?;
         tracing::info!(target: "pintle::security", %device, new = %DeviceId::of_key(&key), ends, "a device goes on under a new key");
-        self.welcome(followed, &key, baton, now_ms).await
+        Ok(welcome)
     }
 
     /// What a device that is in is told.
@@ -109,6 +110,7 @@ impl App {
         let (organisation, mark, role) = match enrolled {
             Enrolled::In { organisation, mark, role } => (organisation, mark, role),
             Enrolled::NoSuchCode => return Err(Refusal::of(Problem::CodeUnknown).pointer("/code")),
+            Enrolled::LastOwner => return Err(Refusal::of(Problem::LastOwner).pointer("/code")),
             Enrolled::KeyRefused => return Err(Refusal::of(Problem::KeyRefused).pointer("/key")),
             Enrolled::CodeUsed => return Err(Refusal::of(Problem::CodeUsed).pointer("/code")),
         };

@@ -134,9 +134,8 @@ impl App {
         // What `shown` writes, `hash` reads; see its tests.
         let hash = codes::hash(&code).ok_or_else(|| Refusal::internal("a code that cannot be read"))?;
         let stored = EnrolmentCode { hash, role: request.role, expires_ms: now_ms.saturating_add(hours * HOUR_MS) };
-        self.store.code_add(caller.actor(), &stored, now_ms).await?;
-        let report =
-            CodeReport { id: CodeId::of_hash(&hash), role: stored.role, made_ms: now_ms, until_ms: stored.expires_ms };
+        let id = self.store.code_add(caller.actor(), &stored, now_ms).await?;
+        let report = CodeReport { id, role: stored.role, made_ms: now_ms, until_ms: stored.expires_ms };
         Ok(CodeReply { code, report })
     }
 
@@ -175,7 +174,7 @@ impl App {
         let organisation = caller.device.organisation;
         self.store.machine(organisation, machine).await?.ok_or_else(|| Refusal::of(Problem::NotFound))?;
         let now_ms = self.ambient.now_ms();
-        let all = self.store.shares(organisation, SHARES_LISTED_MAX).await?;
+        let all = self.store.shares(organisation, now_ms, SHARES_LISTED_MAX).await?;
         if all.iter().filter(|share| share.is_open(now_ms)).count() >= SHARES_OPEN_MAX {
             return Err(Refusal::of(Problem::TooManyOpen));
         }
@@ -191,7 +190,7 @@ impl App {
     /// # Errors
     /// Failures of the store.
     pub async fn shares(&self, caller: &Caller) -> Result<List<ShareReport>, Refusal> {
-        let all = self.store.shares(caller.device.organisation, SHARES_LISTED_MAX).await?;
+        let all = self.store.shares(caller.device.organisation, self.ambient.now_ms(), SHARES_LISTED_MAX).await?;
         Ok(List { items: all.into_iter().map(share_report).collect(), next: None })
     }
 
@@ -207,7 +206,7 @@ impl App {
     }
 
     async fn share(&self, organisation: pintle_core::OrganisationId, id: ShareId) -> Result<Share, Refusal> {
-        let all = self.store.shares(organisation, SHARES_LISTED_MAX).await?;
+        let all = self.store.shares(organisation, self.ambient.now_ms(), SHARES_LISTED_MAX).await?;
         all.into_iter().find(|share| share.id() == id).ok_or_else(|| Refusal::of(Problem::NotFound))
     }
 }

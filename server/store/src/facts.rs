@@ -7,7 +7,7 @@ use pintle_core::Fact;
 use pintle_core::fact::administration::{
     CodeCancelled, CodeMade, DeviceChanged, DeviceEnrolled, DeviceRevoked, ShareEnded, ShareMade,
 };
-use pintle_core::ids::{CodeId, DeviceId, Hash, ShareId};
+use pintle_core::ids::{CodeId, DeviceId, ShareId};
 use pintle_core::moment::Moment;
 
 /// A moment in whole seconds; one beyond the calendar is its end.
@@ -21,17 +21,17 @@ fn moment(ms: i64) -> Moment {
     }
 }
 
-pub(crate) fn code_made(code: &EnrolmentCode) -> Fact {
-    Fact::CodeMade(CodeMade { code: CodeId::of_hash(&code.hash), role: code.role, until: moment(code.expires_ms) })
+pub(crate) fn code_made(id: CodeId, code: &EnrolmentCode) -> Fact {
+    Fact::CodeMade(CodeMade { code: id, role: code.role, until: moment(code.expires_ms) })
 }
 
 pub(crate) fn code_cancelled(code: CodeId) -> Fact {
     Fact::CodeCancelled(CodeCancelled { code })
 }
 
-pub(crate) fn device_enrolled(record: &DeviceRecord, by: Voucher<'_>) -> Fact {
+pub(crate) fn device_enrolled(record: &DeviceRecord, by: Voucher) -> Fact {
     let (code, follows) = match by {
-        Voucher::Code(hash) => (Some(CodeId::of_hash(hash)), None),
+        Voucher::Code(code) => (Some(code), None),
         Voucher::Device(device) => (None, Some(device)),
     };
     let DeviceRecord { device, key, mark, role, .. } = record;
@@ -41,9 +41,9 @@ pub(crate) fn device_enrolled(record: &DeviceRecord, by: Voucher<'_>) -> Fact {
 
 /// What lets a device in.
 #[derive(Clone, Copy)]
-pub(crate) enum Voucher<'a> {
-    /// A one-time code, by its hash.
-    Code(&'a Hash),
+pub(crate) enum Voucher {
+    /// A one-time code.
+    Code(CodeId),
     /// The key of another device.
     Device(DeviceId),
 }

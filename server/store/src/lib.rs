@@ -166,6 +166,8 @@ pub enum Enrolled {
     /// The key is that of a revoked device, or of a device of another organisation: a new key is needed. The code
     /// has not been spent.
     KeyRefused,
+    /// The device is the last owner's, and the code would make it less. Nothing was changed.
+    LastOwner,
 }
 
 /// A device as the server knows it.
@@ -327,7 +329,8 @@ pub trait Store: TreeStore {
     ///
     /// The same code and key again are [`Enrolled::In`] again, also after the code's end, and hand on to the new baton:
     /// the reply may have been lost. A device of the organisation that shows a fresh code (its database is gone, its
-    /// key is not) keeps its mark and log and gets the code's role and the person of the enrolment. A mark that
+    /// key is not) keeps its mark and log and gets the code's role and the person of the enrolment, unless it is the last
+    /// owner's and would become less: [`Enrolled::LastOwner`]. A mark that
     /// another device of the organisation has, whatever its case, gets the first free digit from 2. Nobody is let in as
     /// [`PersonId::OPERATOR`]: that is a failure.
     async fn enrol(&self, enrolment: &Enrolment) -> StoreResult<Enrolled>;
@@ -439,8 +442,8 @@ pub trait Store: TreeStore {
     /// Keeps views, each in place of what was kept before, all or none of them.
     async fn views_put(&self, organisation: OrganisationId, views: &[MachineView]) -> StoreResult<()>;
 
-    /// Stores an enrolment code, and writes it down.
-    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()>;
+    /// Stores an enrolment code, and writes it down; gives the id under which it is spoken of.
+    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<CodeId>;
 
     /// The codes that may still be used, the one that ends first first.
     async fn codes(&self, organisation: OrganisationId, now_ms: i64) -> StoreResult<Vec<OpenCode>>;
@@ -469,8 +472,9 @@ pub trait Store: TreeStore {
     /// Stores a share link, and writes it down.
     async fn share_add(&self, actor: Actor, share: &NewShare, now_ms: i64) -> StoreResult<()>;
 
-    /// The share links of an organisation, ended ones too, the newest first, at most `limit`.
-    async fn shares(&self, organisation: OrganisationId, limit: usize) -> StoreResult<Vec<Share>>;
+    /// The share links of an organisation, at most `limit`: those that live before those that are ended or over, so that
+    /// one that can still be used is never out of sight; then the newest first.
+    async fn shares(&self, organisation: OrganisationId, now_ms: i64, limit: usize) -> StoreResult<Vec<Share>>;
 
     /// Ends a share link, and writes it down; says whether the organisation had such an open one.
     async fn share_end(&self, actor: Actor, share: ShareId, now_ms: i64) -> StoreResult<bool>;

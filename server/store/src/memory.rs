@@ -383,7 +383,7 @@ impl Store for MemoryStore {
     }
 
     async fn follow(&self, follow: &Follow) -> StoreResult<Enrolled> {
-        self.write("follow", |state| state.follow(&self.identity.ledger_secret, follow))
+        self.administer("follow", |state| state.follow(&self.identity.ledger_secret, follow))
     }
 
     async fn device(&self, device: DeviceId) -> StoreResult<Option<DeviceRecord>> {
@@ -619,12 +619,12 @@ impl Store for MemoryStore {
         })
     }
 
-    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()> {
+    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<CodeId> {
         self.administer("code_add", |state| state.code_add(&self.identity.ledger_secret, actor, code, now_ms))
     }
 
     async fn codes(&self, organisation: OrganisationId, now_ms: i64) -> StoreResult<Vec<OpenCode>> {
-        self.read("codes", |state| Ok(state.codes(organisation, now_ms)))
+        self.read("codes", |state| Ok(state.codes(&self.identity.ledger_secret, organisation, now_ms)))
     }
 
     async fn code_cancel(&self, actor: Actor, code: CodeId, now_ms: i64) -> StoreResult<bool> {
@@ -656,8 +656,8 @@ impl Store for MemoryStore {
         self.administer("share_add", |state| state.share_add(&self.identity.ledger_secret, actor, share, now_ms))
     }
 
-    async fn shares(&self, organisation: OrganisationId, limit: usize) -> StoreResult<Vec<Share>> {
-        self.read("shares", |state| Ok(state.shares(organisation, limit)))
+    async fn shares(&self, organisation: OrganisationId, now_ms: i64, limit: usize) -> StoreResult<Vec<Share>> {
+        self.read("shares", |state| Ok(state.shares(organisation, now_ms, limit)))
     }
 
     async fn share_end(&self, actor: Actor, share: ShareId, now_ms: i64) -> StoreResult<bool> {

@@ -15,7 +15,7 @@ use pintle_core::chain::LogHead;
 use pintle_core::exchange::{ClockSample, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, OrganisationId, PersonId, ShareId};
 use pintle_core::moment::Moment;
-use pintle_core::scribe::{SERVER_MARK, SERVER_NAME, Scribe};
+use pintle_core::scribe::{SERVER_MARK, SERVER_NAME, Scribe, code_id};
 use std::collections::{BTreeMap, BTreeSet};
 
 impl MemoryStore {
@@ -64,7 +64,7 @@ impl State {
 
     pub(super) fn enrol(&mut self, secret: &[u8; 32], enrolment: &Enrolment) -> StoreResult<Enrolled> {
         let device = DeviceId::of_key(&enrolment.key);
-        let Some(code) = self.codes.get_mut(&enrolment.code) else { return Ok(Enrolled::NoSuchCode) };
+        let Some(code) = self.codes.get(&enrolment.code) else { return Ok(Enrolled::NoSuchCode) };
         let again = code.spent_by == Some(device);
         if code.spent_by.is_some() && !again {
             return Ok(Enrolled::CodeUsed);
@@ -72,10 +72,16 @@ impl State {
         if !again && (code.cancelled || code.code.expires_ms <= enrolment.now_ms) {
             return Ok(Enrolled::NoSuchCode);
         }
-        let known = self.devices.get_mut(&device);
-        if known.as_ref().is_some_and(|d| d.record.revoked || d.record.organisation != code.organisation) {
+        let (of, less) = (code.organisation, !again && code.code.role != Role::Owner);
+        let known = self.devices.get(&device).map(|known| &known.record);
+        if known.is_some_and(|known| known.revoked || known.organisation != of) {
             return Ok(Enrolled::KeyRefused);
         }
+        if less && known.is_some_and(|known| known.role == Role::Owner) && !self.another_owner(of, device) {
+            return Ok(Enrolled::LastOwner);
+        }
+        let Some(code) = self.codes.get_mut(&enrolment.code) else { return Ok(Enrolled::NoSuchCode) };
+        let known = self.devices.get_mut(&device);
         let ledger = self.organisations.get_mut(&code.organisation).ok_or_else(|| no_such("enrol", "organisation"))?;
         code.spent_by = Some(device);
         let organisation = Organisation { id: code.organisation, name: ledger.name.clone() };
@@ -120,12 +126,8 @@ impl State {
     /// Writes down who was let in.
     fn tell(&mut self, secret: &[u8; 32], enrolment: &Enrolment, record: &DeviceRecord) -> StoreResult<()> {
         let actor = Actor { organisation: record.organisation, person: record.person };
-        self.write_down(
-            secret,
-            actor,
-            &facts::device_enrolled(record, Voucher::Code(&enrolment.code)),
-            enrolment.now_ms,
-        )
+        let code = Voucher::Code(code_id(secret, &enrolment.code));
+        self.write_down(secret, actor, &facts::device_enrolled(record, code), enrolment.now_ms)
     }
 
     /// Writes down what an actor has had done.
@@ -222,7 +224,7 @@ impl State {
         actor: Actor,
         code: &EnrolmentCode,
         now_ms: i64,
-    ) -> StoreResult<()> {
+    ) -> StoreResult<CodeId> {
         self.ledger("code_add", actor.organisation)?;
         if self.codes.contains_key(&code.hash) {
             return Err(StoreError::Failed { act: "code_add", detail: "there is such a code already".into() });
@@ -230,10 +232,12 @@ impl State {
         let (organisation, made_ms) = (actor.organisation, now_ms);
         let code_row = Code { organisation, code: code.clone(), spent_by: None, made_ms, cancelled: false };
         self.codes.insert(code.hash, code_row);
-        self.write_down(secret, actor, &facts::code_made(code), now_ms)
+        let id = code_id(secret, &code.hash);
+        self.write_down(secret, actor, &facts::code_made(id, code), now_ms)?;
+        Ok(id)
     }
 
-    pub(super) fn codes(&self, organisation: OrganisationId, now_ms: i64) -> Vec<OpenCode> {
+    pub(super) fn codes(&self, secret: &[u8; 32], organisation: OrganisationId, now_ms: i64) -> Vec<OpenCode> {
         let open = |code: &&Code| {
             code.organisation == organisation
                 && code.spent_by.is_none()
@@ -244,7 +248,7 @@ impl State {
         all.sort_by_key(|code| (code.code.expires_ms, code.code.hash));
         all.into_iter()
             .map(|code| OpenCode {
-                code: CodeId::of_hash(&code.code.hash),
+                code: code_id(secret, &code.code.hash),
                 role: code.code.role,
                 made_ms: code.made_ms,
                 expires_ms: code.code.expires_ms,
@@ -259,10 +263,10 @@ impl State {
         id: CodeId,
         now_ms: i64,
     ) -> StoreResult<bool> {
-        if !self.codes(actor.organisation, now_ms).iter().any(|open| open.code == id) {
+        if !self.codes(secret, actor.organisation, now_ms).iter().any(|open| open.code == id) {
             return Ok(false);
         }
-        let found = self.codes.values_mut().find(|code| CodeId::of_hash(&code.code.hash) == id);
+        let found = self.codes.values_mut().find(|code| code_id(secret, &code.code.hash) == id);
         found.ok_or_else(|| no_such("code_cancel", "code"))?.cancelled = true;
         self.write_down(secret, actor, &facts::code_cancelled(id), now_ms)?;
         Ok(true)
@@ -295,8 +299,8 @@ impl State {
         (found.record.organisation == actor.organisation && !found.is_server).then(|| found.record.clone())
     }
 
-    fn another_owner(&self, actor: Actor, device: DeviceId) -> bool {
-        let mut owners = self.people_s(actor.organisation).map(|d| &d.record);
+    fn another_owner(&self, organisation: OrganisationId, device: DeviceId) -> bool {
+        let mut owners = self.people_s(organisation).map(|d| &d.record);
         owners.any(|d| d.role == Role::Owner && !d.revoked && d.device != device)
     }
 
@@ -314,7 +318,7 @@ impl State {
         if mark.is_none() && role.is_none() {
             return Ok(Changed::Already);
         }
-        let last = record.role == Role::Owner && !record.revoked && !self.another_owner(actor, device);
+        let last = record.role == Role::Owner && !record.revoked && !self.another_owner(actor.organisation, device);
         if last && role.is_some() && !actor.is_operator() {
             return Ok(Changed::LastOwner);
         }
@@ -348,7 +352,7 @@ impl State {
         if record.revoked {
             return Ok(Changed::Already);
         }
-        if record.role == Role::Owner && !actor.is_operator() && !self.another_owner(actor, device) {
+        if record.role == Role::Owner && !actor.is_operator() && !self.another_owner(actor.organisation, device) {
             return Ok(Changed::LastOwner);
         }
         if let Some(found) = self.devices.get_mut(&device) {
@@ -386,9 +390,9 @@ impl State {
         self.write_down(secret, actor, &facts::share_made(new), now_ms)
     }
 
-    pub(super) fn shares(&self, organisation: OrganisationId, limit: usize) -> Vec<Share> {
+    pub(super) fn shares(&self, organisation: OrganisationId, now_ms: i64, limit: usize) -> Vec<Share> {
         let mut all: Vec<_> = self.shares.values().filter(|s| s.organisation == organisation).cloned().collect();
-        all.sort_by_key(|share| (std::cmp::Reverse(share.made_ms), share.hash));
+        all.sort_by_key(|share| (!share.is_open(now_ms), std::cmp::Reverse(share.made_ms), share.hash));
         all.truncate(limit);
         all
     }

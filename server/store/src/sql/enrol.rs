@@ -6,6 +6,7 @@
 //! Never: the code itself; its hash alone is stored.
 
 use super::failure::TxResult;
+use super::office::another_owner;
 use super::people::{baton_set, device_change, device_insert, device_lock, directory_raise, marks, people_insert};
 use super::row::{blob, signed};
 use super::scribe::write_down;
@@ -17,6 +18,7 @@ use crate::{Actor, DeviceRecord, Enrolled, Enrolment, Organisation, Role, facts}
 use pintle_core::chain::LogHead;
 use pintle_core::exchange::Wanted;
 use pintle_core::ids::{DeviceId, OrganisationId};
+use pintle_core::scribe::code_id;
 
 const ENROLMENT_CODE: Table = Table { name: "enrolment_code", key: "hash" };
 
@@ -62,6 +64,9 @@ pub(super) async fn enrol(tx: Tx, secret: &[u8; 32], enrolment: &Enrolment) -> T
         Some(known) => let_in_again(&tx, secret, enrolment, &code, &known).await?,
         None => let_in(&tx, secret, enrolment, &code, device).await?,
     };
+    if enrolled == Enrolled::LastOwner {
+        return tx.leave(enrolled).await;
+    }
     tx.commit(enrolled).await
 }
 
@@ -77,6 +82,10 @@ async fn let_in_again(
     let mut role = known.role;
     if code.spent_by.is_none() {
         directory_raise(tx, code.organisation).await?;
+        let less = known.role == Role::Owner && code.role != Role::Owner;
+        if less && !another_owner(tx, code.organisation, known.device).await? {
+            return Ok(Enrolled::LastOwner);
+        }
         people_insert(tx, code.organisation, std::slice::from_ref(&enrolment.person)).await?;
         device_change(tx, known.device, code.role, enrolment.person.id).await?;
         role = code.role;
@@ -123,6 +132,6 @@ async fn let_in(
 /// Writes down who was let in.
 async fn tell(tx: &Tx, secret: &[u8; 32], enrolment: &Enrolment, record: &DeviceRecord) -> TxResult<()> {
     let actor = Actor { organisation: record.organisation, person: record.person };
-    write_down(tx, secret, actor, &facts::device_enrolled(record, Voucher::Code(&enrolment.code)), enrolment.now_ms)
-        .await
+    let code = Voucher::Code(code_id(secret, &enrolment.code));
+    write_down(tx, secret, actor, &facts::device_enrolled(record, code), enrolment.now_ms).await
 }

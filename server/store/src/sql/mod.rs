@@ -260,12 +260,12 @@ impl Store for SqlStore {
         self.run("assertion_new", |tx| tokens::assertion_new(tx, hash, until_s, now_s)).await
     }
 
-    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<()> {
+    async fn code_add(&self, actor: Actor, code: &EnrolmentCode, now_ms: i64) -> StoreResult<CodeId> {
         self.run("code_add", |tx| office::code_add(tx, self.secret(), actor, code, now_ms)).await
     }
 
     async fn codes(&self, organisation: OrganisationId, now_ms: i64) -> StoreResult<Vec<OpenCode>> {
-        office::codes(&self.reading("codes"), organisation, now_ms).await.map_err(|e| e.error)
+        office::codes(&self.reading("codes"), self.secret(), organisation, now_ms).await.map_err(|e| e.error)
     }
 
     async fn code_cancel(&self, actor: Actor, code: CodeId, now_ms: i64) -> StoreResult<bool> {
@@ -295,8 +295,8 @@ impl Store for SqlStore {
         self.run("share_add", |tx| office::share_add(tx, self.secret(), actor, share, now_ms)).await
     }
 
-    async fn shares(&self, organisation: OrganisationId, limit: usize) -> StoreResult<Vec<Share>> {
-        office::shares(&self.reading("shares"), organisation, limit).await.map_err(|e| e.error)
+    async fn shares(&self, organisation: OrganisationId, now_ms: i64, limit: usize) -> StoreResult<Vec<Share>> {
+        office::shares(&self.reading("shares"), organisation, now_ms, limit).await.map_err(|e| e.error)
     }
 
     async fn share_end(&self, actor: Actor, share: ShareId, now_ms: i64) -> StoreResult<bool> {

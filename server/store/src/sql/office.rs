@@ -16,6 +16,7 @@ use crate::{
 };
 use pintle_core::fact::administration::Shown;
 use pintle_core::ids::{CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, ShareId};
+use pintle_core::scribe::code_id;
 use sea_orm::ConnectionTrait;
 
 const ENROLMENT_CODE: Table = Table { name: "enrolment_code", key: "hash" };
@@ -30,32 +31,47 @@ pub(super) async fn code_add(
     actor: Actor,
     code: &EnrolmentCode,
     now_ms: i64,
-) -> TxResult<Ended<()>> {
+) -> TxResult<Ended<CodeId>> {
     let sql = "INSERT INTO enrolment_code (hash, organisation, role, expires_ms, created_ms) \
                VALUES ($1, $2, $3, $4, $5)";
     let role = text(code.role.as_str());
     let values = [blob(&code.hash.0), blob(&actor.organisation.0), role, signed(code.expires_ms), signed(now_ms)];
     tx.change_one(sql, values).await?;
-    write_down(&tx, secret, actor, &facts::code_made(code), now_ms).await?;
-    tx.commit(()).await
+    let id = code_id(secret, &code.hash);
+    write_down(&tx, secret, actor, &facts::code_made(id, code), now_ms).await?;
+    tx.commit(id).await
 }
 
 /// The codes that may still be used, the one that ends first first.
 pub(super) async fn codes<C: ConnectionTrait>(
     session: &Session<C>,
+    secret: &[u8; 32],
     organisation: OrganisationId,
     now_ms: i64,
 ) -> TxResult<Vec<OpenCode>> {
+    let open = open_codes(session, secret, organisation, now_ms).await?;
+    Ok(open.into_iter().map(|(_, code)| code).collect())
+}
+
+/// The same, each with its hash.
+async fn open_codes<C: ConnectionTrait>(
+    session: &Session<C>,
+    secret: &[u8; 32],
+    organisation: OrganisationId,
+    now_ms: i64,
+) -> TxResult<Vec<(Hash, OpenCode)>> {
     let sql = "SELECT hash, role, created_ms, expires_ms FROM enrolment_code WHERE organisation = $1 \
                AND expires_ms > $2 AND spent_by IS NULL AND cancelled_ms IS NULL ORDER BY expires_ms, hash";
     let rows = session.rows(ENROLMENT_CODE, sql, [blob(&organisation.0), signed(now_ms)]).await?;
     let read = |row: &Row| {
-        Ok(OpenCode {
-            code: CodeId::of_hash(&Hash(row.bytes("hash")?)),
+        let hash = Hash(row.bytes("hash")?);
+        let open = OpenCode {
+            code: code_id(secret, &hash),
             role: row.role("role")?,
             made_ms: row.signed("created_ms")?,
             expires_ms: row.signed("expires_ms")?,
-        })
+        };
+        Ok((hash, open))
     };
     rows.iter().map(read).collect()
 }
@@ -68,15 +84,14 @@ pub(super) async fn code_cancel(
     code: CodeId,
     now_ms: i64,
 ) -> TxResult<Ended<bool>> {
-    let open = codes(&tx, actor.organisation, now_ms).await?;
-    if !open.iter().any(|open| open.code == code) {
+    let open = open_codes(&tx, secret, actor.organisation, now_ms).await?;
+    let Some((hash, _)) = open.into_iter().find(|(_, open)| open.code == code) else {
         return tx.leave(false).await;
-    }
-    let sql = "UPDATE enrolment_code SET cancelled_ms = $1 WHERE organisation = $2 AND hash >= $3 AND hash <= $4 \
-               AND spent_by IS NULL AND cancelled_ms IS NULL";
-    let (from, to) = hashes_of(&code.0);
+    };
+    let sql =
+        "UPDATE enrolment_code SET cancelled_ms = $1 WHERE hash = $2 AND spent_by IS NULL AND cancelled_ms IS NULL";
     // None if it was used in this very moment.
-    if tx.change(sql, [signed(now_ms), blob(&actor.organisation.0), blob(&from.0), blob(&to.0)]).await? == 0 {
+    if tx.change(sql, [signed(now_ms), blob(&hash.0)]).await? == 0 {
         return tx.leave(false).await;
     }
     write_down(&tx, secret, actor, &facts::code_cancelled(code), now_ms).await?;
@@ -127,10 +142,10 @@ async fn managed(tx: &Tx, actor: Actor, device: DeviceId) -> TxResult<Option<Dev
 }
 
 /// Whether the organisation has another owner's device. The organisation's row is locked by the caller.
-async fn another_owner(tx: &Tx, actor: Actor, device: DeviceId) -> TxResult<bool> {
+pub(super) async fn another_owner(tx: &Tx, organisation: OrganisationId, device: DeviceId) -> TxResult<bool> {
     let sql = "SELECT device FROM device WHERE organisation = $1 AND role = 'owner' AND revoked = 0 \
                AND server_epoch IS NULL AND device <> $2 LIMIT 1";
-    Ok(tx.row(DEVICE, sql, [blob(&actor.organisation.0), blob(&device.0)]).await?.is_some())
+    Ok(tx.row(DEVICE, sql, [blob(&organisation.0), blob(&device.0)]).await?.is_some())
 }
 
 /// Gives a device another short name, role, or both.
@@ -153,7 +168,7 @@ pub(super) async fn device_change(
         && role.is_some()
         && !record.revoked
         && !actor.is_operator()
-        && !another_owner(&tx, actor, device).await?
+        && !another_owner(&tx, actor.organisation, device).await?
     {
         return tx.leave(Changed::LastOwner).await;
     }
@@ -193,7 +208,7 @@ pub(super) async fn device_revoke(
         return tx.leave(Changed::Already).await;
     }
     directory_raise(&tx, actor.organisation).await?;
-    if record.role == Role::Owner && !actor.is_operator() && !another_owner(&tx, actor, device).await? {
+    if record.role == Role::Owner && !actor.is_operator() && !another_owner(&tx, actor.organisation, device).await? {
         return tx.leave(Changed::LastOwner).await;
     }
     tx.change_one("UPDATE device SET revoked = 1 WHERE device = $1", [blob(&device.0)]).await?;
@@ -249,14 +264,18 @@ fn share(row: &Row) -> TxResult<Share> {
     })
 }
 
-/// The share links of an organisation, the newest first, at most `most`.
+/// The share links of an organisation, those that live first, then the newest, at most `most`.
 pub(super) async fn shares<C: ConnectionTrait>(
     session: &Session<C>,
     organisation: OrganisationId,
+    now_ms: i64,
     most: usize,
 ) -> TxResult<Vec<Share>> {
-    let sql = format!("SELECT {SHARE_COLUMNS} FROM share WHERE organisation = $1 ORDER BY made_ms DESC, hash LIMIT $2");
-    session.rows(SHARE, sql, [blob(&organisation.0), limit(most)]).await?.iter().map(share).collect()
+    let sql = format!(
+        "SELECT {SHARE_COLUMNS} FROM share WHERE organisation = $1 \
+         ORDER BY CASE WHEN ended_ms IS NULL AND until_ms > $2 THEN 0 ELSE 1 END, made_ms DESC, hash LIMIT $3"
+    );
+    session.rows(SHARE, sql, [blob(&organisation.0), signed(now_ms), limit(most)]).await?.iter().map(share).collect()
 }
 
 /// Ends a share link; says whether the organisation has an open one of that id.

@@ -8,9 +8,14 @@ use crate::crew::{Device, EX3, all_after, code_of};
 use pintle_core::Entry;
 use pintle_core::exchange::{Digest, Person};
 use pintle_core::ids::{OrganisationId, PersonId};
+use pintle_core::scribe::Scribe;
+use pintle_migrations::ledger::{LedgerStep, STEPS};
 use pintle_store::sql::SqlStore;
-use pintle_store::{Actor, DeviceChange, EnrolmentCode, MachineView, Organisation, Role, StoreError, ViewSort};
-use sea_orm::ConnectionTrait;
+use pintle_store::{
+    Actor, DeviceChange, DeviceStanding, Enrolled, EnrolmentCode, MachineView, Organisation, Role, Store, StoreError,
+    ViewSort,
+};
+use sea_orm::{ConnectionTrait, Database};
 use serde_json::json;
 
 /// Where the ledger of [`filled`] ends before the device pushes: with what is written down about code and device.
@@ -183,6 +188,74 @@ pub async fn identity_and_ledger_outlive_the_program(bed: Bed) {
     let page = pintle_store::Store::page(&again, organisation, &all_after(START)).await.expect("a page");
     assert_eq!(page.entries.iter().map(|held| held.entry.clone()).collect::<Vec<_>>(), device.log);
     again.close().await.expect("it closes");
+}
+
+/// A database as the program left it that knew of no administration yet, brought up to date by two processes at once.
+pub async fn a_database_of_before_administration_goes_on_under_one_secret(bed: Bed) {
+    let url = if bed.is_sqlite() { None } else { Some(crate::bed::postgres_database().await) };
+    let (_folder, sqlite) = crate::bed::sqlite_file();
+    let url = url.unwrap_or(sqlite);
+    let raw = Database::connect(&url).await.expect("it can be reached");
+    let named = |step: &&LedgerStep| step.name < "0003";
+    raw.execute_unprepared("CREATE TABLE schema_step (version VARCHAR(255) PRIMARY KEY, applied_at BIGINT NOT NULL)")
+        .await
+        .expect("the table of steps");
+    for step in STEPS.iter().filter(named) {
+        raw.execute_unprepared(if bed.is_sqlite() { step.sqlite } else { step.postgres }).await.expect(step.name);
+        let ran = format!("INSERT INTO schema_step VALUES ('{}', 0)", step.name);
+        raw.execute_unprepared(&ran).await.expect("a step is entered");
+    }
+    let device = Device::new(1, OrganisationId([1; 16]));
+    let bytes = |bytes: &[u8]| {
+        let hex: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+        if bed.is_sqlite() { format!("x'{hex}'") } else { format!("'\\x{hex}'") }
+    };
+    let (one, long) = (bytes(&[1; 16]), bytes(&[1; 32]));
+    let (id, key, link) = (bytes(&device.id.0), bytes(&device.key.0), bytes(&device.end().link.0));
+    let code = bytes(&code_of(2).0);
+    let later_ms = NOW_MS + 1000;
+    let rows = format!(
+        "INSERT INTO store_identity (one, store, epoch, cursor_secret, token_secret, created_ms)
+            VALUES (1, {one}, 1, {long}, {long}, 0);
+        INSERT INTO organisation (organisation, name, directory_version, created_ms) VALUES ({one}, 'north', 1, 0);
+        INSERT INTO ledger_head (organisation, position, sum) VALUES ({one}, 0, 0);
+        INSERT INTO person (organisation, person, name) VALUES ({one}, {one}, 'Bo');
+        INSERT INTO device (device, organisation, key, mark, mark_folded, person, role, revoked, head_seq, head_link,
+            baton, baton_before, enrolled_ms) VALUES ({id}, {one}, {key}, 'K7', 'k7', {one}, 'owner', 0, 0, {link},
+            {one}, {one}, 5);
+        INSERT INTO enrolment_code (hash, organisation, role, expires_ms, created_ms)
+            VALUES ({code}, {one}, 'crew', {later_ms}, 7)"
+    );
+    raw.execute_unprepared(&rows).await.expect("rows of before");
+    raw.close().await.expect("it closes");
+
+    let (first, second) =
+        tokio::join!(SqlStore::open(&url, secrets(2), NOW_MS), SqlStore::open(&url, secrets(3), NOW_MS));
+    let stores: [Box<dyn Store>; 2] = [Box::new(first.expect("it opens")), Box::new(second.expect("it opens"))];
+    let secret = stores[0].identity().ledger_secret;
+    assert_eq!(secret, stores[1].identity().ledger_secret, "the ledger's secret is one for both");
+    assert!(secret == secrets(2).ledger_secret || secret == secrets(3).ledger_secret, "and random, not made up");
+    assert_eq!(stores[0].identity().store.0, [1; 16], "the database is the one it was");
+
+    let organisation = device.organisation;
+    let [standing] = stores[0].devices(organisation).await.expect("it answers").try_into().expect("one device");
+    let DeviceStanding { mark, role, enrolled_ms, last_ms, .. } = standing;
+    assert_eq!((mark.as_str(), role, enrolled_ms, last_ms), ("K7", Role::Owner, 5, None));
+    let [open] = stores[1].codes(organisation, NOW_MS).await.expect("it answers").try_into().expect("one code");
+    assert_eq!((open.role, open.made_ms, open.expires_ms), (Role::Crew, 7, later_ms));
+    for (store, number) in stores.iter().zip([2, 3]) {
+        if number == 3 {
+            let code = EnrolmentCode { hash: code_of(3), role: Role::Crew, expires_ms: later_ms };
+            store.code_add(Actor::operator(organisation), &code, NOW_MS).await.expect("added");
+        }
+        let enrolment = Device::new(number, organisation).enrolment(code_of(number), "K7");
+        let enrolled = store.enrol(&enrolment).await.expect("it answers");
+        assert!(matches!(&enrolled, Enrolled::In { mark, .. } if *mark == format!("K7{number}")), "{enrolled:?}");
+    }
+    let page = stores[0].page(organisation, &all_after(0)).await.expect("a page");
+    let server = Scribe::new(&secret, organisation, 1).device();
+    let logs: Vec<_> = page.entries.iter().map(|held| (held.device == server, held.entry.seq())).collect();
+    assert_eq!(logs, [(true, 1), (true, 2), (true, 3)], "both write one log of the server's");
 }
 
 /// As when a service manager starts several processes over one new database.

@@ -11,12 +11,14 @@ mod damage;
 mod faults;
 mod follow;
 mod machines;
+mod office;
 mod pages;
 mod people;
 mod pushes;
 mod race;
 mod tokens;
 mod trees;
+mod written;
 
 macro_rules! contract {
     ($($module:ident: $($case:ident),+ $(,)?;)+) => {
@@ -78,6 +80,20 @@ contract! {
         a_view_is_kept_in_place_of_the_one_before,
         no_organisation_sees_or_touches_another_s,
         ledgers_count_for_themselves;
+    office:
+        codes_are_open_until_used_cancelled_or_over,
+        devices_are_listed_by_mark_as_they_stand,
+        a_device_is_changed_and_its_marks_stay_its_own,
+        one_owner_stays_unless_the_operator_says_otherwise,
+        the_last_owner_is_not_let_in_as_less,
+        share_links_live_until_ended_or_over_and_are_counted,
+        a_key_that_is_vouched_for_goes_on_for_another,
+        a_key_that_is_not_vouched_for_is_refused;
+    written:
+        every_act_is_written_down_with_who_had_it_done,
+        an_act_that_cannot_be_written_down_is_not_done,
+        every_organisation_and_epoch_has_a_log_of_its_own,
+        nothing_written_down_lets_anyone_in;
     tokens:
         keys_come_in_the_order_in_which_they_sign,
         an_assertion_is_new_once_until_it_is_forgotten,
@@ -100,6 +116,9 @@ contract! {
         one_device_that_asks_twice_at_once_is_let_in_once,
         an_epoch_raised_by_many_at_once_is_raised_once,
         one_baton_presented_by_many_at_once_is_current_once,
+        acts_of_many_at_once_are_all_written_down_in_one_log,
+        two_last_owners_who_end_each_other_at_once_leave_one,
+        a_share_link_opened_by_many_at_once_is_counted_for_each,
         people_added_by_many_at_once_are_there_once,
         a_push_dropped_anywhere_leaves_nothing_half_done;
 }
@@ -118,7 +137,8 @@ databases! {
         a_damaged_device_is_told_with_its_place,
         a_text_with_u0000_is_nowhere_stored,
         a_schema_from_the_future_is_refused_and_left_alone,
-        identity_and_ledger_outlive_the_program;
+        identity_and_ledger_outlive_the_program,
+        a_database_of_before_administration_goes_on_under_one_secret;
     trees:
         nothing_is_signed_over_what_was_changed,
         checkpoints_refuse_update_and_delete;

@@ -5,11 +5,13 @@
 
 use crate::bed::{Bed, NOW_MS, secrets};
 use crate::crew::{Device, EX3, EX4, all_after, clock, code_of};
+use crate::office::{device_as, share_of, someone};
+use pintle_core::Fact;
 use pintle_core::admit::Admission;
 use pintle_core::exchange::{Person, PushOutcome};
 use pintle_core::ids::{Baton, PersonId};
 use pintle_store::sql::SqlStore;
-use pintle_store::{Actor, BatonJudged, Enrolled, EnrolmentCode, Role, Store};
+use pintle_store::{Actor, BatonJudged, Changed, Enrolled, EnrolmentCode, Role, Store};
 use sea_orm::{ConnectOptions, ConnectionTrait, Database, DatabaseConnection, Statement, TransactionTrait};
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -182,6 +184,74 @@ pub async fn an_epoch_raised_by_many_at_once_is_raised_once(bed: Bed) {
     assert_eq!(bed.store.epoch_raise(2, 2).await.expect("it answers"), 2, "it only grows");
     assert_eq!(bed.store.epoch_raise(2, 1_780_000_000).await.expect("it answers"), 1_780_000_000);
     assert_eq!(bed.store.epoch().await.expect("it answers"), 1_780_000_000);
+}
+
+/// All processes write the server's own log under one key and never fork it.
+pub async fn acts_of_many_at_once_are_all_written_down_in_one_log(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let stores = processes(&bed).await;
+    let tasks: Vec<_> = (1..=12u16)
+        .map(|n| {
+            let store = stores[usize::from(n) % stores.len()].clone();
+            let code = EnrolmentCode { hash: code_of(n), role: Role::Crew, expires_ms: NOW_MS + 1000 };
+            let actor = Actor::operator(organisation);
+            tokio::spawn(async move { store.code_add(actor, &code, NOW_MS).await.expect("it answers") })
+        })
+        .collect();
+    let mut made = BTreeSet::new();
+    for task in tasks {
+        made.insert(task.await.expect("it ends"));
+    }
+    let page = bed.store.page(organisation, &all_after(0)).await.expect("a page");
+    let mut told = BTreeSet::new();
+    for (seq, held) in (1..).zip(&page.entries) {
+        assert_eq!((held.device, held.entry.seq()), (page.entries[0].device, seq), "one log, without a hole");
+        match Fact::read(held.entry.head().expect("a head"), &held.entry) {
+            Ok(Fact::CodeMade(code)) => told.insert(code.code),
+            other => panic!("only codes were made: {other:?}"),
+        };
+    }
+    assert_eq!((made.len(), &told), (12, &made));
+    assert_eq!(bed.store.branches(organisation).await.expect("branches"), []);
+}
+
+pub async fn two_last_owners_who_end_each_other_at_once_leave_one(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let owners =
+        [device_as(&bed, organisation, 1, Role::Owner).await, device_as(&bed, organisation, 2, Role::Owner).await];
+    let stores = processes(&bed).await;
+    let tasks = [0, 1].map(|n: usize| {
+        let (store, other) = (stores[n % stores.len()].clone(), owners[1 - n].id);
+        tokio::spawn(
+            async move { store.device_revoke(someone(organisation), other, NOW_MS).await.expect("it answers") },
+        )
+    });
+    let mut changed = Vec::new();
+    for task in tasks {
+        changed.push(task.await.expect("it ends"));
+    }
+    changed.sort_by_key(|changed| *changed == Changed::LastOwner);
+    assert_eq!(changed, [Changed::Done, Changed::LastOwner]);
+    let left = bed.store.devices(organisation).await.expect("it answers");
+    assert_eq!(left.iter().filter(|device| !device.revoked).count(), 1);
+}
+
+pub async fn a_share_link_opened_by_many_at_once_is_counted_for_each(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let share = share_of(1, NOW_MS + 1000);
+    bed.store.share_add(someone(organisation), &share, NOW_MS).await.expect("added");
+    let stores = processes(&bed).await;
+    let tasks: Vec<_> = (0..10)
+        .map(|n| {
+            let (store, hash) = (stores[n % stores.len()].clone(), share.hash);
+            tokio::spawn(async move { store.share_open(hash, NOW_MS).await.expect("it answers").expect("it lives") })
+        })
+        .collect();
+    let mut counts = BTreeSet::new();
+    for task in tasks {
+        counts.insert(task.await.expect("it ends").opened_count);
+    }
+    assert_eq!(counts, (1..=10).collect());
 }
 
 pub async fn people_added_by_many_at_once_are_there_once(bed: Bed) {
