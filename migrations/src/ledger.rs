@@ -8,7 +8,7 @@
 
 use async_trait::async_trait;
 use sea_orm_migration::sea_orm::{
-    ConnectionTrait, DatabaseConnection, DatabaseTransaction, DbBackend, DbErr, SqliteTransactionMode,
+    ConnectionTrait, DatabaseConnection, DatabaseTransaction, DbBackend, DbErr, SqliteTransactionMode, Statement,
     TransactionOptions, TransactionTrait,
 };
 use sea_orm_migration::sea_query::{Alias, IntoIden};
@@ -131,12 +131,18 @@ impl From<DbErr> for SchemaError {
 
 /// Brings the schema up to date. Several processes may call this at once on one database.
 ///
+/// A database whose schema is up to date already is only read: who serves may have fewer rights than who changes the
+/// schema.
+///
 /// `database` is best a connection of its own: the call waits, without limit of its own, until other processes that
 /// are migrating have ended.
 ///
 /// # Errors
 /// [`SchemaError::Newer`], and whatever the database says.
 pub async fn migrate(database: &DatabaseConnection) -> Result<(), SchemaError> {
+    if is_current(database).await {
+        return Ok(());
+    }
     let transaction = begin(database).await?;
     if transaction.get_database_backend() == DbBackend::Postgres {
         // The lock may be held for as long as another process migrates.
@@ -147,6 +153,16 @@ pub async fn migrate(database: &DatabaseConnection) -> Result<(), SchemaError> {
     Ledger::up(&transaction, None).await?;
     transaction.commit().await?;
     Ok(())
+}
+
+/// Whether exactly the steps of this program have run. False where that cannot be read, as in a database that is empty.
+async fn is_current(database: &DatabaseConnection) -> bool {
+    let sql = format!("SELECT version FROM {STEP_TABLE} ORDER BY version");
+    let asked = Statement::from_string(database.get_database_backend(), sql);
+    let Ok(rows) = database.query_all_raw(asked).await else { return false };
+    let ran: Result<Vec<String>, _> = rows.iter().map(|row| row.try_get_by_index(0)).collect();
+    // Their names order them, also where the database sorts texts by rules of its own: they begin with a number.
+    ran.is_ok_and(|ran| ran.iter().map(String::as_str).eq(STEPS.iter().map(|step| step.name)))
 }
 
 #[allow(clippy::disallowed_methods, reason = "the schema's one transaction, immediate on SQLite and locked below")]

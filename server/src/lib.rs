@@ -12,6 +12,7 @@ pub mod connections;
 pub mod http;
 pub mod limits;
 pub mod operator;
+pub mod qr;
 pub mod serve;
 pub mod settings;
 pub mod tls;

@@ -8,7 +8,8 @@ use futures_util::FutureExt as _;
 use pintle_server::ambient::{Ambient as _, System, random, say};
 use pintle_server::app::App;
 use pintle_server::limits::CODE_HOURS_DEFAULT;
-use pintle_server::operator::{Operator, OperatorError};
+use pintle_server::operator::{Invitation, Operator, OperatorError};
+use pintle_server::qr;
 use pintle_server::serve::{Door, Hangup, listen, stop_signal, tend};
 use pintle_server::settings::{
     Command, CommandLine, Common, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
@@ -78,7 +79,8 @@ async fn run(line: CommandLine) -> Result<(), Failure> {
         None => return serve(store, ambient, line.serve).await,
         Some(Command::Serve(args)) => return serve(store, ambient, args).await,
         Some(Command::Code(args)) => {
-            operator.code(args.within.organisation.as_deref(), args.role, args.hours, &args.url).await?
+            let within = args.within.organisation.as_deref();
+            shown(&operator.code(within, args.role, args.hours, &args.url).await?)
         }
         Some(Command::Devices(args)) => operator.devices(args.organisation.as_deref()).await?,
         Some(Command::Revoke(args)) => operator.revoke(args.within.organisation.as_deref(), &args.device).await?,
@@ -88,11 +90,20 @@ async fn run(line: CommandLine) -> Result<(), Failure> {
             operator.keys_rotate(if args.at_once { EarlierKeys::Void } else { EarlierKeys::Overlap }).await?
         }
         Some(Command::Organisation(OrganisationCommand::Add(args))) => {
-            operator.organisation_add(&args.name, CODE_HOURS_DEFAULT, &args.url).await?
+            shown(&operator.organisation_add(&args.name, CODE_HOURS_DEFAULT, &args.url).await?)
         }
     };
     lines.iter().for_each(|line| say(line));
     Ok(())
+}
+
+/// What is said of an invitation; where somebody looks on, with a picture for a camera.
+fn shown(invitation: &Invitation) -> Vec<String> {
+    let mut lines = invitation.lines();
+    if std::io::stdout().is_terminal() {
+        lines.extend(qr::lines(&invitation.scanned()));
+    }
+    lines
 }
 
 async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failure> {
@@ -123,8 +134,8 @@ async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> 
     let scheme = if door.certificate.is_some() { "https" } else { "http" };
     let url = args.url.unwrap_or_else(|| format!("{scheme}://{at}"));
     let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };
-    let lines = operator.first_steps(&args.organisation, CODE_HOURS_DEFAULT, &url).await?;
-    lines.iter().for_each(|line| say(line));
+    let invitations = operator.first_steps(&args.organisation, CODE_HOURS_DEFAULT, &url).await?;
+    invitations.iter().flat_map(shown).for_each(|line| say(&line));
     say(&format!("listening on {scheme}://{at}"));
     tracing::info!(address = %at, now_ms = ambient.now_ms(), "listening");
     // Only who has something to read again takes SIGHUP for that; anyone else ends by it, as programs do.

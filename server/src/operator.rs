@@ -49,6 +49,29 @@ fn shown(second: i64) -> String {
     Moment::at(second, 0).map_or_else(|_| format!("second {second}"), |at| at.to_string())
 }
 
+/// A one-time code, and what to do with it. Shown once.
+pub struct Invitation {
+    lines: Vec<String>,
+    url: String,
+    /// The code.
+    pub code: String,
+}
+
+impl Invitation {
+    /// What to say: for whom it is, and what to type on the device.
+    #[must_use]
+    pub fn lines(&self) -> Vec<String> {
+        let typed = format!("  pintle enrol {} {}", self.url, self.code);
+        self.lines.iter().cloned().chain([typed]).collect()
+    }
+
+    /// What a camera is to read: the same as `pintle devices code` shows, and `pintle enrol` takes it in one piece.
+    #[must_use]
+    pub fn scanned(&self) -> String {
+        format!("{}/#{}", self.url, self.code)
+    }
+}
+
 /// The operator's view of a database.
 pub struct Operator<'a> {
     /// The database.
@@ -59,41 +82,41 @@ pub struct Operator<'a> {
 
 impl Operator<'_> {
     /// At the start of a server: makes the first organisation, and a code for the owner of every organisation that has
-    /// no device yet. Gives the lines that say so.
+    /// no device yet. Gives those codes.
     ///
     /// # Errors
     /// Failures of the store.
-    pub async fn first_steps(&self, name: &str, hours: u32, url: &str) -> Result<Vec<String>, OperatorError> {
+    pub async fn first_steps(&self, name: &str, hours: u32, url: &str) -> Result<Vec<Invitation>, OperatorError> {
         if self.store.organisations().await?.is_empty() {
             match self.organisation_add(name, hours, url).await {
                 // Another server on the same database was quicker.
                 Err(OperatorError::OrganisationExists(_)) => {}
-                done => return done,
+                done => return Ok(vec![done?]),
             }
         }
-        let mut lines = Vec::new();
+        let mut invitations = Vec::new();
         for organisation in self.store.organisations().await? {
             if self.store.devices(organisation.id).await?.is_empty() {
-                lines.extend(self.owner_code(&organisation, hours, url).await?);
+                invitations.push(self.owner_code(&organisation, hours, url).await?);
             }
         }
-        Ok(lines)
+        Ok(invitations)
     }
 
     /// Adds an organisation and makes a code for its owner.
     ///
     /// # Errors
     /// If the name is taken or cannot be one; failures of the store.
-    pub async fn organisation_add(&self, name: &str, hours: u32, url: &str) -> Result<Vec<String>, OperatorError> {
+    pub async fn organisation_add(&self, name: &str, hours: u32, url: &str) -> Result<Invitation, OperatorError> {
         check_name(name).map_err(|fault| OperatorError::BadName(name.to_owned(), fault.detail))?;
         if self.store.organisations().await?.iter().any(|organisation| organisation.name == name) {
             return Err(OperatorError::OrganisationExists(name.to_owned()));
         }
         let organisation = Organisation { id: OrganisationId(random(self.ambient)?), name: name.to_owned() };
         self.store.organisation_add(&organisation, self.ambient.now_ms()).await?;
-        let mut lines = vec![format!("organisation {:?} made", organisation.name)];
-        lines.extend(self.owner_code(&organisation, hours, url).await?);
-        Ok(lines)
+        let mut invitation = self.owner_code(&organisation, hours, url).await?;
+        invitation.lines.insert(0, format!("organisation {:?} made", organisation.name));
+        Ok(invitation)
     }
 
     async fn owner_code(
@@ -101,15 +124,24 @@ impl Operator<'_> {
         organisation: &Organisation,
         hours: u32,
         url: &str,
-    ) -> Result<Vec<String>, OperatorError> {
-        let code = self.code_for(organisation, Role::Owner, hours).await?;
-        Ok(vec![
-            format!(
-                "{:?} has no device yet. Let in its owner's within {hours} hours, on that device:",
-                organisation.name
-            ),
-            format!("  pintle enrol {url} {code}"),
-        ])
+    ) -> Result<Invitation, OperatorError> {
+        let line = format!(
+            "{:?} has no device yet. Let in its owner's within {hours} hours, on that device:",
+            organisation.name
+        );
+        self.invitation(organisation, Role::Owner, hours, url, line).await
+    }
+
+    async fn invitation(
+        &self,
+        organisation: &Organisation,
+        role: Role,
+        hours: u32,
+        url: &str,
+        line: String,
+    ) -> Result<Invitation, OperatorError> {
+        let code = self.code_for(organisation, role, hours).await?;
+        Ok(Invitation { lines: vec![line], url: url.trim_end_matches('/').to_owned(), code })
     }
 
     /// Makes a code.
@@ -122,13 +154,10 @@ impl Operator<'_> {
         role: Role,
         hours: u32,
         url: &str,
-    ) -> Result<Vec<String>, OperatorError> {
+    ) -> Result<Invitation, OperatorError> {
         let organisation = self.organisation(organisation).await?;
-        let code = self.code_for(&organisation, role, hours).await?;
-        Ok(vec![
-            format!("For one device ({}) of {:?}, within {hours} hours:", role.as_str(), organisation.name),
-            format!("  pintle enrol {url} {code}"),
-        ])
+        let line = format!("For one device ({}) of {:?}, within {hours} hours:", role.as_str(), organisation.name);
+        self.invitation(&organisation, role, hours, url, line).await
     }
 
     async fn code_for(&self, organisation: &Organisation, role: Role, hours: u32) -> Result<String, OperatorError> {

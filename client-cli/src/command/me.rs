@@ -67,7 +67,9 @@ pub(super) fn recorder(tx: &crate::store::Tx<'_>, fresh: Freshness) -> Result<Re
     let own = tx.own()?;
     let people = tx.people()?;
     let name = people.iter().find(|p| p.id == own.person).map(|p| p.name.clone()).unwrap_or_default();
-    let others = people.into_iter().filter(|p| p.id != own.person).map(|p| p.name).collect();
+    // The server stands among the people for what it writes down itself, and nobody takes a machine from it.
+    let others = people.into_iter().filter(|p| p.id != own.person && p.id != PersonId::OPERATOR);
+    let others = others.map(|p| p.name).collect();
     Ok(Recorder { id: own.person, name, mark: own.mark, others, fresh })
 }
 

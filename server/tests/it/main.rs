@@ -3,6 +3,7 @@
 //! Promises: each case runs on memory, SQLite and PostgreSQL (address in `PINTLE_TEST_POSTGRES`); nothing is asserted
 //! by looking into the server, only by what it answers.
 
+mod abuse;
 mod access;
 mod due;
 mod enrolling;

@@ -218,6 +218,33 @@ fn the_operator_has_commands() {
 }
 
 /// What the HTTP library answers before any of our code is reached: refused, and the server lives.
+/// However loud the log is, nobody writes a line of their own into it, nor anything a terminal would obey.
+#[test]
+fn nobody_writes_lines_into_the_log() {
+    for form in ["text", "json"] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let server = Server::start(folder.path(), &[("PINTLE_LOG", "trace,h2=off"), ("PINTLE_LOG_FORMAT", form)]);
+        for head in [
+            "GET /v1/x%0aFORGED%1b%5b2J%0d%0aFORGED HTTP/1.1",
+            "GET /v1/machines?site=%0aFORGED%1b%5b2J HTTP/1.1",
+            "GET /v1/me HTTP/1.1\r\nAuthorization: Bearer x\ty\r\nPintle-Request: a%0aFORGED",
+            "GET /v1/me HTTP/1.1\r\nUser-Agent: \x1b[2J",
+            "GET /v1/me HTTP/1.1\r\nX-Id: a\nFORGED",
+        ] {
+            let (status, ..) = server.send(head, b"");
+            assert!((400..500).contains(&status), "{head:?}: {status}");
+        }
+        server.stop("-TERM");
+        let log = std::fs::read_to_string(folder.path().join("log")).expect("the log");
+        assert!(log.lines().count() > 5, "it is loud");
+        assert!(!log.contains('\u{1b}'), "an escape character");
+        for line in log.lines() {
+            assert!(!line.starts_with("FORGED"), "{line}");
+            assert!(form == "text" || serde_json::from_str::<serde_json::Value>(line).is_ok(), "{line}");
+        }
+    }
+}
+
 #[test]
 fn what_is_not_http_does_no_harm() {
     let folder = tempfile::tempdir().expect("a folder");

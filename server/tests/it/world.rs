@@ -290,8 +290,7 @@ impl World {
     }
 
     pub async fn code_of(&self, organisation: &Organisation, role: Role) -> String {
-        let lines = self.operator().code(Some(&organisation.name), role, 72, "http://x").await.expect("a code");
-        lines.last().and_then(|line| line.split_whitespace().last()).expect("a code").to_owned()
+        self.operator().code(Some(&organisation.name), role, 72, "http://x").await.expect("a code").code
     }
 
     /// An enrolled device.

@@ -88,8 +88,7 @@ impl Server {
 
     pub fn enrol(&mut self, key: &DeviceKey, mark: &str, person: &Person) -> EnrolReply {
         let operator = Operator { store: self.store.as_ref(), ambient: self.clock.as_ref() };
-        let lines = self.runtime.block_on(operator.code(None, Role::Owner, 72, "http://x")).expect("a code");
-        let code = lines.last().and_then(|line| line.split_whitespace().last()).expect("a code").to_owned();
+        let code = self.runtime.block_on(operator.code(None, Role::Owner, 72, "http://x")).expect("a code").code;
         let proof = key.sign(&enrol_text(&code, &key.public()));
         let request = EnrolRequest { code, key: key.public(), mark: mark.to_owned(), person: person.clone(), proof };
         self.runtime.block_on(self.app.enrol(request, Ipv4Addr::LOCALHOST.into())).expect("enrolled")

@@ -10,6 +10,7 @@ mod crew;
 mod damage;
 mod faults;
 mod follow;
+mod grants;
 mod machines;
 mod office;
 mod pages;

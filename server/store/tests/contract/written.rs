@@ -147,7 +147,7 @@ pub async fn every_organisation_and_epoch_has_a_log_of_its_own(bed: Bed) {
     let device = device_as(&bed, ours, 1, Role::Crew).await;
     code(&bed, someone(theirs), 2, Role::Crew, NOW_MS + 900).await;
     let first = page(&bed, ours).await;
-    assert_eq!(bed.store.epoch_raise(1).await.expect("it answers"), 2);
+    assert_eq!(bed.store.epoch_raise(1, 2).await.expect("it answers"), 2);
     code(&bed, someone(ours), 3, Role::Crew, NOW_MS + 900).await;
     assert_eq!(bed.store.device_revoke(someone(ours), device.id, NOW_MS).await.expect("it answers"), Changed::Done);
 
