@@ -207,14 +207,14 @@ through! {
     fn views(organisation: OrganisationId, sort: ViewSort, after: Option<MachineId>, limit: usize) -> Vec<MachineView>;
     fn view(organisation: OrganisationId, sort: ViewSort, machine: MachineId) -> Option<MachineView>;
     fn views_put(organisation: OrganisationId, views: &[MachineView]) -> ();
-    fn code_add(actor: Actor, code: &EnrolmentCode, now_ms: i64) -> ();
+    fn code_add(actor: Actor, code: &EnrolmentCode, now_ms: i64) -> CodeId;
     fn codes(organisation: OrganisationId, now_ms: i64) -> Vec<OpenCode>;
     fn code_cancel(actor: Actor, code: CodeId, now_ms: i64) -> bool;
     fn devices(organisation: OrganisationId) -> Vec<DeviceStanding>;
     fn device_change(actor: Actor, device: DeviceId, change: &DeviceChange, now_ms: i64) -> Changed;
     fn device_revoke(actor: Actor, device: DeviceId, now_ms: i64) -> Changed;
     fn share_add(actor: Actor, share: &NewShare, now_ms: i64) -> ();
-    fn shares(organisation: OrganisationId, limit: usize) -> Vec<Share>;
+    fn shares(organisation: OrganisationId, now_ms: i64, limit: usize) -> Vec<Share>;
     fn share_end(actor: Actor, share: ShareId, now_ms: i64) -> bool;
     fn share_open(hash: Hash, now_ms: i64) -> Option<Share>;
     fn token_keys() -> Vec<TokenKeyRecord>;
