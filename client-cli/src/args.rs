@@ -5,8 +5,8 @@
 
 use crate::command::{
     begin, bench, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found, fuel,
-    grease, handover, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair, settle, setup,
-    share, status, strike, sync,
+    grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair,
+    settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -83,6 +83,8 @@ pub enum Command {
     Sync(sync::Sync),
     Devices(devices::Devices),
     Share(share::Share),
+    History(history::History),
+    Verify(verify::Verify),
     Status(status::Status),
     Doctor(doctor::Doctor),
     Completions(completions::Completions),

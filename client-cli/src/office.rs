@@ -56,6 +56,16 @@ impl Office {
     }
 }
 
+impl Office {
+    /// Gets a file.
+    ///
+    /// # Errors
+    /// `no-signal`, `server-refused`.
+    pub fn fetch<E: Endpoint>(&self, path: &E::Path, query: &E::Query) -> Result<Vec<u8>, Problem> {
+        self.http.fetch::<E>(path, query, &self.token).map_err(refused)
+    }
+}
+
 fn claim(own: &Own, sync: &SyncRow, key: &DeviceKey, now_s: i64, ambient: &dyn Ambient) -> Result<String, Problem> {
     let device = own.device.to_string();
     let header = AssertionHeader { alg: "EdDSA".into(), typ: "JWT".into(), kid: device.clone() };

@@ -15,6 +15,10 @@ pub enum Exit {
     NotDone,
     /// The words of the command were not understood.
     Usage,
+    /// A file that was to be checked lacks something.
+    Incomplete,
+    /// A file that was to be checked cannot be judged.
+    CannotJudge,
     /// The server refused.
     Refused,
     /// No signal: everything is kept here.
@@ -23,10 +27,12 @@ pub enum Exit {
 
 impl Exit {
     /// Every exit code with its meaning, as the reference page prints it.
-    pub const ALL: [(Exit, &'static str); 5] = [
+    pub const ALL: [(Exit, &'static str); 7] = [
         (Exit::Done, "done"),
         (Exit::NotDone, "not done; the answer says why, and what to type"),
         (Exit::Usage, "the words of the command were not understood"),
+        (Exit::Incomplete, "pintle verify only: what is in the file was not changed, but something is missing"),
+        (Exit::CannotJudge, "pintle verify only: it was not said which key must have signed, or the file is newer"),
         (Exit::Refused, "the server refused"),
         (Exit::NoSignal, "no signal: everything is kept here, nothing is lost"),
     ];
@@ -37,7 +43,9 @@ impl Exit {
         match self {
             Exit::Done => 0,
             Exit::NotDone => 1,
-            Exit::Usage => 2,
+            // Neither is an answer that a file is good.
+            Exit::Usage | Exit::Incomplete => 2,
+            Exit::CannotJudge => 3,
             Exit::Refused => 4,
             // EX_TEMPFAIL of sysexits.h: try again later.
             Exit::NoSignal => 75,
@@ -111,6 +119,9 @@ codes! {
     Distrusted = "distrusted", NotDone, "the server delivered what cannot be true";
     Revoked = "revoked", Refused, "the device has been revoked; its entries are kept and judged by the office";
     Copied = "copied", NotDone, "two copies of this device are in use";
+    HistoryInvalid = "history-invalid", NotDone, "a service history was changed, or is not signed by whom it should be";
+    HistoryIncomplete = "history-incomplete", Incomplete, "something is missing in a service history";
+    HistoryUnjudged = "history-unjudged", CannotJudge, "nothing is wrong with a service history, but it was not said who must have signed it";
     NoTerminal = "no-terminal", NotDone, "the answer could not be written";
 }
 

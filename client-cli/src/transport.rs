@@ -30,6 +30,8 @@ const CONNECT_TIMEOUT_S: u64 = 10;
 const EXCHANGE_TIMEOUT_S: u64 = 60;
 /// Largest reply that is read, in bytes: the largest page, one entry more, and a directory of some thousand names.
 const REPLY_BYTES_MAX: u64 = 4 * 1024 * 1024;
+/// Largest file that is got, in bytes: the service history of a million entries.
+const FILE_BYTES_MAX: u64 = 256 * 1024 * 1024;
 /// Bodies below this many bytes are sent as they are: a packet holds them anyway.
 const GZIP_BYTES_MIN: usize = 600;
 
@@ -207,16 +209,31 @@ impl Http {
     }
 }
 
+impl Http {
+    /// Gets a file as whoever the token stands for.
+    ///
+    /// # Errors
+    /// [`Failure`]
+    pub fn fetch<E: Endpoint>(&self, path: &E::Path, query: &E::Query, token: &str) -> Result<Vec<u8>, Failure> {
+        let url = format!("{}{}", self.server, target::<E>(path, query));
+        let bearer = format!("Bearer {token}");
+        let sent = self.agent.get(url).header("accept", E::REPLY_MEDIA).header("authorization", bearer).call();
+        let (status, bytes) = whole(sent, FILE_BYTES_MAX)?;
+        if status == 200 { Ok(bytes) } else { Err(refused(status, &bytes)) }
+    }
+}
+
 fn received<E: Endpoint>(sent: Result<ureq::http::Response<ureq::Body>, Error>) -> Result<E::Reply, Failure> {
+    let (status, bytes) = whole(sent, REPLY_BYTES_MAX)?;
+    reply::<E>(status, &bytes)
+}
+
+/// Status and body of a reply.
+fn whole(sent: Result<ureq::http::Response<ureq::Body>, Error>, bytes_max: u64) -> Result<(u16, Vec<u8>), Failure> {
     let mut response = sent.map_err(|e| Failure::Network(failure(&e)))?;
     let status = response.status().as_u16();
-    let bytes = response
-        .body_mut()
-        .with_config()
-        .limit(REPLY_BYTES_MAX)
-        .read_to_vec()
-        .map_err(|e| Failure::Network(failure(&e)))?;
-    reply::<E>(status, &bytes)
+    let body = response.body_mut().with_config().limit(bytes_max);
+    Ok((status, body.read_to_vec().map_err(|e| Failure::Network(failure(&e)))?))
 }
 
 /// What a status and a body mean.
@@ -224,21 +241,22 @@ fn reply<E: Endpoint>(status: u16, bytes: &[u8]) -> Result<E::Reply, Failure> {
     if status == 200 {
         return serde_json::from_slice(bytes).map_err(|_| Failure::Network(NetworkFailure::NotOurs));
     }
+    Err(refused(status, bytes))
+}
+
+/// What a refusal says.
+fn refused(status: u16, bytes: &[u8]) -> Failure {
     match ProblemDocument::read(bytes) {
-        Some(ProblemDocument { now_ms: Some(now_ms), .. }) if status == 401 => Err(Failure::ClockOff { now_ms }),
+        Some(ProblemDocument { now_ms: Some(now_ms), .. }) if status == 401 => Failure::ClockOff { now_ms },
         Some(document) => {
             let detail = document.detail.filter(|detail| !detail.is_empty());
             let place = document.pointer.or(document.parameter).filter(|place| !place.is_empty());
             let mut sentence = document.title;
             sentence.extend(detail.map(|detail| format!(" {detail}")));
             sentence.extend(place.map(|place| format!(" ({place})")));
-            Err(Failure::Refused(Refusal {
-                code: document.code,
-                detail: sentence,
-                retry_after_s: document.retry_after_s,
-            }))
+            Failure::Refused(Refusal { code: document.code, detail: sentence, retry_after_s: document.retry_after_s })
         }
-        None => Err(Failure::Network(NetworkFailure::NotOurs)),
+        None => Failure::Network(NetworkFailure::NotOurs),
     }
 }
 

@@ -24,6 +24,7 @@ pub mod fact;
 pub mod fault;
 pub mod fleet;
 pub mod handover;
+pub mod history;
 pub mod ids;
 pub mod limits;
 pub mod meter;

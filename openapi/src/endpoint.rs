@@ -102,6 +102,8 @@ pub enum Tag {
     Bench,
     /// Devices, codes, share links.
     Office,
+    /// What shows that the ledger is whole.
+    Proof,
     /// What outsiders read.
     Outsiders,
     /// Health and documents of the service.
@@ -110,8 +112,8 @@ pub enum Tag {
 
 impl Tag {
     /// All of them, in the order of the documentation.
-    pub const ALL: [Tag; 7] =
-        [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Bench, Tag::Office, Tag::Outsiders, Tag::Service];
+    pub const ALL: [Tag; 8] =
+        [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Bench, Tag::Office, Tag::Proof, Tag::Outsiders, Tag::Service];
 
     /// Its name.
     #[must_use]
@@ -122,6 +124,7 @@ impl Tag {
             Tag::Machines => "Machines",
             Tag::Bench => "Bench",
             Tag::Office => "Office",
+            Tag::Proof => "Proof",
             Tag::Outsiders => "Outsiders",
             Tag::Service => "Service",
         }
@@ -140,6 +143,7 @@ impl Tag {
             Tag::Office => {
                 "How devices stand, codes that let them in, and links for outsiders. All of it is written down."
             }
+            Tag::Proof => "Signed checkpoints of the ledger, proofs, and the service history of a machine as a file.",
             Tag::Outsiders => "What someone outside reads with a link: one machine.",
             Tag::Service => "Health, keys and the documentation of the service.",
         }

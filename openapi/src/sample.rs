@@ -17,6 +17,7 @@ use crate::endpoints::findings::FindingItem;
 use crate::endpoints::follow::FollowRequest;
 use crate::endpoints::handover::HandoverReply;
 use crate::endpoints::machines::MachineCard;
+use crate::endpoints::proof::CheckpointReply;
 use crate::endpoints::shares::{ShareReport, SharedReply};
 use crate::endpoints::telematics::TelematicsReply;
 use crate::endpoints::token::{AssertionClaims, AssertionHeader, TokenReply, TokenRequest};
@@ -36,10 +37,15 @@ use pintle_core::fact::MeterKind;
 use pintle_core::fact::administration::Shown;
 use pintle_core::handover::handover;
 use pintle_core::ids::{
-    Baton, Capability, CodeId, DeviceId, MachineId, OrganisationId, PersonId, RequestId, ShareId, Signature, StoreId,
+    Baton, Capability, CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, RequestId, ShareId, Signature,
+    StoreId,
 };
 use pintle_core::moment::Moment;
 use pintle_core::plan::Counting;
+use pintle_core::proof::checkpoint::CheckpointKey;
+use pintle_core::proof::leaf::{RollLeaf, roll_leaf_data};
+use pintle_core::proof::merkle::leaf_hash;
+use pintle_core::proof::note::{Kind, Signer};
 use pintle_core::telematics::{self, Candidate};
 use pintle_core::{Entry, Fault, Held, rules};
 use serde::Serialize;
@@ -572,4 +578,14 @@ pub fn shared() -> SharedReply {
         withheld: vec!["office".to_owned(), "words".to_owned()],
         until_ms: share_report().until_ms,
     }
+}
+
+/// The checkpoint of the story's ledger, as its server would sign it.
+#[must_use]
+pub fn checkpoint() -> CheckpointReply {
+    let key = CheckpointKey::new(&[0x77; 32], ORGANISATION, 1);
+    let roll = RollLeaf { machines: 1, made_ms: NOW_MS, position: 4, root: Hash([0x70; 32]) };
+    let root = leaf_hash(&roll_leaf_data(&roll));
+    let signer = Signer { name: key.origin(), kind: Kind::Log, key: key.public() };
+    CheckpointReply { note: key.sign(5, root), size: 5, root, epoch: 1, key: key.public(), vkey: signer.vkey(), roll }
 }

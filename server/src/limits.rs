@@ -97,3 +97,9 @@ pub const ENROL_ADDRESSES_MAX: usize = 10_000;
 pub use pintle_openapi::endpoints::codes::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX};
 /// The least version of a client that should still be used.
 pub const CLIENT_MIN: &str = "0.1.0";
+/// How often each process looks whether a ledger has grown: a checkpoint is at most two seconds behind.
+pub const TREE_LOOK: Duration = Duration::from_secs(1);
+/// Entries added to a tree in one transaction: some milliseconds, in which on SQLite no push is written.
+pub const TREE_ROWS: usize = 500;
+/// Entries about a machine that are read at once while its service history is made.
+pub const HISTORY_ROWS: usize = 1_000;

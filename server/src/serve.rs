@@ -9,7 +9,7 @@ use crate::connections::Connections;
 use crate::http::{self, Front};
 use crate::limits::{
     CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE,
-    KEY_LOOK, SHUTDOWN_S,
+    KEY_LOOK, SHUTDOWN_S, TREE_LOOK,
 };
 use crate::tls::{Certificate, Reread, TlsError};
 use actix_web::body::MessageBody;
@@ -118,6 +118,19 @@ async fn learn_keys(app: &App) {
     }
 }
 
+/// Builds the trees behind the ledgers, now and then. Never ends: what could not be built is built the next time.
+async fn follow_trees(app: &App) {
+    let mut looks = tokio::time::interval(TREE_LOOK);
+    looks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    loop {
+        looks.tick().await;
+        if let Err(refusal) = app.grow_trees().await {
+            let detail = refusal.inside.as_deref().unwrap_or_default();
+            tracing::warn!(detail, "the trees behind the ledgers could not be looked at");
+        }
+    }
+}
+
 /// Looks at the certificate's files now and then, and whenever `hangup` says so. Never ends.
 pub async fn tend(certificate: Arc<Certificate>, ambient: Arc<dyn Ambient>, mut hangup: Hangup) {
     let mut looks = tokio::time::interval(CERTIFICATE_LOOK);
@@ -151,6 +164,7 @@ impl Listening {
         tokio::select! {
             ended = &mut server => return ended,
             () = learn_keys(&self.app) => {}
+            () = follow_trees(&self.app) => {}
             () = stop => {}
         }
         let (ended, ()) = tokio::join!(server, handle.stop(true));

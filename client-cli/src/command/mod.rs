@@ -19,6 +19,7 @@ pub mod found;
 pub mod fuel;
 pub mod grease;
 pub mod handover;
+pub mod history;
 pub mod import;
 pub mod keeping;
 pub mod log;
@@ -37,6 +38,7 @@ pub mod share;
 pub mod status;
 pub mod strike;
 pub mod sync;
+pub mod verify;
 
 mod answer;
 mod telling;
@@ -143,6 +145,8 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Sync(args) => sync::run(args, here),
         Command::Devices(args) => devices::run(args, here),
         Command::Share(args) => share::run(args, here),
+        Command::History(args) => history::run(args, here),
+        Command::Verify(args) => verify::run(args, here),
         Command::Status(args) => status::run(args, here),
         Command::Doctor(args) => doctor::run(args, here),
         Command::Completions(args) => completions::run(args, here),

@@ -20,3 +20,4 @@ mod schema;
 mod server;
 mod stage;
 mod syncing;
+mod verifying;

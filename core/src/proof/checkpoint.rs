@@ -108,24 +108,24 @@ impl CheckpointKey {
     /// Vouches for the key of the next epoch.
     #[must_use]
     pub fn vouch(&self, next: &Self) -> Signature {
-        self.key.sign(&vouch_text(&self.organisation, next.epoch, &next.public()))
+        self.key.sign(&vouch_text(&self.organisation, self.epoch, next.epoch, &next.public()))
     }
 }
 
-/// What a key signs to vouch for the one after it: domain line, organisation, the epoch and key vouched for.
+/// What a key signs to vouch for the one after it: domain line, organisation, its own epoch, the epoch and the key
+/// vouched for.
 #[must_use]
-pub fn vouch_text(organisation: &OrganisationId, epoch: u64, key: &PublicKey) -> Vec<u8> {
-    [DOMAIN_KEY, &organisation.0, &epoch.to_be_bytes(), &key.0].concat()
+pub fn vouch_text(organisation: &OrganisationId, own_epoch: u64, epoch: u64, key: &PublicKey) -> Vec<u8> {
+    [DOMAIN_KEY, &organisation.0, &own_epoch.to_be_bytes(), &epoch.to_be_bytes(), &key.0].concat()
 }
 
-/// Whether `key` vouches for `next` in `epoch`.
+/// Whether `key` of `own_epoch` vouches for `next` in `epoch`.
 #[must_use]
 pub fn vouched(
-    key: &PublicKey,
     organisation: &OrganisationId,
-    epoch: u64,
-    next: &PublicKey,
+    (own_epoch, key): (u64, &PublicKey),
+    (epoch, next): (u64, &PublicKey),
     proof: &Signature,
 ) -> bool {
-    verify(key, &vouch_text(organisation, epoch, next), proof)
+    verify(key, &vouch_text(organisation, own_epoch, epoch, next), proof)
 }

@@ -9,6 +9,8 @@ mod book_cases;
 mod due_cases;
 mod fold_laws;
 mod handover_cases;
+mod history_cases;
+mod history_world;
 mod hostile_cases;
 mod outlook_cases;
 mod proof_cases;

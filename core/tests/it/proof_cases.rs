@@ -332,11 +332,13 @@ fn a_witness_signs_a_time_too_and_strangers_lines_are_passed_over() {
 fn each_key_vouches_for_the_next_and_for_nothing_else() {
     let [one, two, three] = [1, 2, 3].map(|epoch| CheckpointKey::new(&[1; 32], ORGANISATION, epoch));
     let proof = one.vouch(&two);
-    assert!(vouched(&one.public(), &ORGANISATION, 2, &two.public(), &proof));
-    assert!(!vouched(&one.public(), &ORGANISATION, 3, &two.public(), &proof));
-    assert!(!vouched(&one.public(), &ORGANISATION, 2, &three.public(), &proof));
-    assert!(!vouched(&two.public(), &ORGANISATION, 2, &two.public(), &proof));
-    assert!(!vouched(&one.public(), &OrganisationId([8; 16]), 2, &two.public(), &proof));
+    let [a, b, c] = [&one, &two, &three].map(CheckpointKey::public);
+    assert!(vouched(&ORGANISATION, (1, &a), (2, &b), &proof));
+    assert!(!vouched(&ORGANISATION, (1, &a), (3, &b), &proof));
+    assert!(!vouched(&ORGANISATION, (2, &a), (2, &b), &proof));
+    assert!(!vouched(&ORGANISATION, (1, &a), (2, &c), &proof));
+    assert!(!vouched(&ORGANISATION, (1, &b), (2, &b), &proof));
+    assert!(!vouched(&OrganisationId([8; 16]), (1, &a), (2, &b), &proof));
 }
 
 fn row(position: u64, machine: Option<u8>) -> Row {

@@ -15,6 +15,7 @@ pub mod gate;
 pub mod names;
 pub mod office;
 pub mod outsiders;
+pub mod proof;
 pub mod read;
 pub mod refusal;
 pub mod sync;

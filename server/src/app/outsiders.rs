@@ -13,6 +13,7 @@ use pintle_core::book::book;
 use pintle_core::exchange::Pulled;
 use pintle_core::fact::administration::Shown;
 use pintle_core::ids::{Capability, MachineId};
+use pintle_openapi::endpoints::proof::HistoryFile;
 use pintle_openapi::endpoints::shares::SharedReply;
 use pintle_openapi::list::PageQuery;
 use pintle_openapi::names::Names;
@@ -69,6 +70,15 @@ impl App {
         let last = items.last().map(|item| item.position.to_be_bytes()).filter(|_| more);
         let next = last.map(|key| self.cursors.list(&share.organisation, &ask.question, &key));
         Ok(List { items, next })
+    }
+
+    /// The machine's service history.
+    ///
+    /// # Errors
+    /// `not-found`, and failures of the store.
+    pub async fn shared_history(&self, link: &Capability) -> Result<HistoryFile, Refusal> {
+        let share = self.opened(link).await?;
+        self.history_file(share.organisation, share.machine, withheld(&share).into_iter().collect()).await
     }
 
     /// The link, if it lives; counts the opening.

@@ -255,3 +255,41 @@ impl Serve for e::documents::OpenApiJson {
         Ok(e::documents::OpenApiDocument(document))
     }
 }
+
+impl Serve for e::proof::Checkpoint {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.checkpoint(call.caller()?).await
+    }
+}
+
+impl Serve for e::proof::InclusionProof {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.inclusion(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::proof::ConsistencyProof {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.consistency(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for e::proof::MachineHistory {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.history(call.caller()?, call.path.machine, &call.query).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone())
+    }
+}
+
+impl Serve for e::proof::SharedHistory {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.shared_history(&call.path.link).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone())
+    }
+}

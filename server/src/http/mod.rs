@@ -62,8 +62,13 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::codes::CancelCode>(config);
     route::serve_both::<e::shares::Shares, e::shares::MakeShare>(config);
     route::serve::<e::shares::EndShare>(config);
+    route::serve::<e::proof::Checkpoint>(config);
+    route::serve::<e::proof::InclusionProof>(config);
+    route::serve::<e::proof::ConsistencyProof>(config);
+    route::serve::<e::proof::MachineHistory>(config);
     route::serve::<e::shares::SharedMachine>(config);
     route::serve::<e::shares::SharedEntries>(config);
+    route::serve::<e::proof::SharedHistory>(config);
     route::serve::<e::health::Healthz>(config);
     route::serve::<e::health::Readyz>(config);
     route::serve::<e::documents::Jwks>(config);

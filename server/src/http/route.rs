@@ -10,12 +10,14 @@ use crate::app::gate::Lane;
 use crate::app::{App, Caller, Refusal};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{
-    ALLOW, CACHE_CONTROL, CONTENT_TYPE, ETAG, HeaderValue, IF_NONE_MATCH, RETRY_AFTER, WWW_AUTHENTICATE,
+    ALLOW, CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_ENCODING, CONTENT_TYPE, ETAG, HeaderValue, IF_NONE_MATCH,
+    RETRY_AFTER, WWW_AUTHENTICATE,
 };
 use actix_web::web::{self, Payload, ServiceConfig};
 use actix_web::{HttpMessage as _, HttpRequest, HttpResponse, HttpResponseBuilder, Route, guard};
 use pintle_core::Hash;
 use pintle_openapi::endpoint::Caching;
+use pintle_openapi::endpoints::proof::HISTORY_MEDIA;
 use pintle_openapi::problem::PROBLEM_MEDIA;
 use pintle_openapi::{Access, BodyForm, Endpoint, Method, Problem};
 use serde_json::Value;
@@ -34,6 +36,11 @@ pub(super) trait Serve: Endpoint {
     /// A look at the JSON before it is read as [`Endpoint::Body`].
     fn glance(_: &Value) -> Result<(), Refusal> {
         Ok(())
+    }
+
+    /// The bytes of a reply.
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        serde_json::to_vec(reply).map_err(Refusal::internal)
     }
 
     /// The use case.
@@ -130,14 +137,21 @@ async fn take_apart<E: Serve>(
     Ok(Call { caller, path, query, body, bytes, proof, from })
 }
 
-fn replied<E: Endpoint>(request: &HttpRequest, reply: &E::Reply) -> HttpResponse {
-    let bytes = match serde_json::to_vec(reply) {
+fn replied<E: Serve>(request: &HttpRequest, reply: &E::Reply) -> HttpResponse {
+    let bytes = match E::written(reply) {
         Ok(bytes) => bytes,
-        Err(error) => return refused(request, &Refusal::internal(error)),
+        Err(refusal) => return refused(request, &refusal),
     };
     match E::CACHING {
         Caching::Never => {
-            HttpResponse::Ok().insert_header((CACHE_CONTROL, "no-store")).content_type(E::REPLY_MEDIA).body(bytes)
+            let mut response = HttpResponse::Ok();
+            response.insert_header((CACHE_CONTROL, "no-store")).content_type(E::REPLY_MEDIA);
+            if E::REPLY_MEDIA == HISTORY_MEDIA {
+                // A file to keep, compressed already.
+                response.insert_header((CONTENT_DISPOSITION, "attachment; filename=\"service-history.gz\""));
+                response.insert_header((CONTENT_ENCODING, "identity"));
+            }
+            response.body(bytes)
         }
         Caching::Revalidated => revalidated(request, E::REPLY_MEDIA, bytes),
     }

@@ -115,6 +115,9 @@ pub trait TreeStore: Send + Sync + 'static {
     /// The checkpoint of a size, if one was signed.
     async fn checkpoint_at(&self, organisation: OrganisationId, size: u64) -> StoreResult<Option<CheckpointRecord>>;
 
+    /// The epochs in which checkpoints were signed, from the first.
+    async fn checkpoint_epochs(&self, organisation: OrganisationId) -> StoreResult<Vec<u64>>;
+
     /// The tiles asked for that there are, as they are now.
     async fn tiles(&self, organisation: OrganisationId, ids: &BTreeSet<TileId>) -> StoreResult<Tiles>;
 

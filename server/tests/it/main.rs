@@ -15,6 +15,7 @@ mod outsiders;
 mod paging;
 mod phone;
 mod process;
+mod proofs;
 mod reading;
 mod refused;
 mod secrets;

@@ -1,9 +1,10 @@
 //! Rules about the documents and about words that belong to no project.
 //!
-//! Promises: what a page names, exists: links, and paths in backquotes that begin with a folder of ours. Decisions are
-//! numbered without a hole. No file speaks of one machine's folders.
+//! Promises: what a page names, exists: links, and paths in backquotes that begin with a folder of ours. Each decision
+//! has a number of its own; one may be given before its page is written. No file speaks of one machine's folders.
 
 use super::{Source, assert_each_bad, assert_none, repository, root};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Paths that hold on one machine only. Put together here, so that this file does not hold them itself.
@@ -95,10 +96,13 @@ fn exists_in_repository(path: &str) -> bool {
 fn misnumbered_decisions(files: &[Source]) -> Vec<String> {
     let decisions = files.iter().filter_map(|file| file.path.strip_prefix("docs/decisions/"));
     let mut complaints = Vec::new();
-    for (index, name) in decisions.enumerate() {
-        let expected = format!("{:04}-", index + 1);
-        if !name.starts_with(&expected) || Path::new(name).extension().is_none_or(|end| end != "md") {
-            complaints.push(format!("docs/decisions/{name}: expected {expected}….md"));
+    let mut taken = BTreeSet::new();
+    for name in decisions {
+        let number = name.split_once('-').map(|(number, _)| number);
+        let number = number.filter(|number| number.len() == 4 && number.bytes().all(|c| c.is_ascii_digit()));
+        let is_page = Path::new(name).extension().is_some_and(|end| end == "md");
+        if !is_page || number.is_none_or(|number| !taken.insert(number.to_owned())) {
+            complaints.push(format!("docs/decisions/{name}: expected a number of its own, NNNN-….md"));
         }
     }
     complaints
@@ -150,6 +154,6 @@ fn each_rule_about_documents_can_fail() {
     assert!(exists_in_repository("core/src/ent*") && !exists_in_repository("core/src/zz*"));
     assert_each_bad(
         misnumbered_decisions,
-        &[("docs/decisions/0002-second.md", ""), ("docs/decisions/0001-first.txt", ""), ("docs/decisions/1-x.md", "")],
+        &[("docs/decisions/002-second.md", ""), ("docs/decisions/0001-first.txt", ""), ("docs/decisions/1-x.md", "")],
     );
 }

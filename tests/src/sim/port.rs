@@ -241,6 +241,7 @@ tree_through! {
     fn tree_grow(organisation: OrganisationId, rows_max: usize, now_ms: i64) -> Grown;
     fn checkpoint(organisation: OrganisationId) -> Option<CheckpointRecord>;
     fn checkpoint_at(organisation: OrganisationId, size: u64) -> Option<CheckpointRecord>;
+    fn checkpoint_epochs(organisation: OrganisationId) -> Vec<u64>;
     fn tiles(organisation: OrganisationId, ids: &BTreeSet<TileId>) -> Tiles;
     fn cosignature_add(organisation: OrganisationId, size: u64, cosignature: &Cosignature) -> bool;
     fn machine_standing(organisation: OrganisationId, machine: MachineId) -> Option<MachineStanding>;

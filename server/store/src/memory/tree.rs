@@ -179,6 +179,14 @@ impl TreeStore for MemoryStore {
         })
     }
 
+    async fn checkpoint_epochs(&self, organisation: OrganisationId) -> StoreResult<Vec<u64>> {
+        self.read("checkpoint_epochs", |state| {
+            let checkpoints = state.tree(organisation).map(|tree| tree.checkpoints.values());
+            let epochs: BTreeSet<u64> = checkpoints.into_iter().flatten().map(|checkpoint| checkpoint.epoch).collect();
+            Ok(epochs.into_iter().collect())
+        })
+    }
+
     async fn tiles(&self, organisation: OrganisationId, ids: &BTreeSet<TileId>) -> StoreResult<Tiles> {
         self.read("tiles", |state| {
             let Some(tree) = state.tree(organisation) else { return Ok(Tiles::new()) };

@@ -326,6 +326,10 @@ impl TreeStore for SqlStore {
         tree::checkpoint_at(&self.reading("checkpoint_at"), organisation, size).await.map_err(|e| e.error)
     }
 
+    async fn checkpoint_epochs(&self, organisation: OrganisationId) -> StoreResult<Vec<u64>> {
+        tree::checkpoint_epochs(&self.reading("checkpoint_epochs"), organisation).await.map_err(|e| e.error)
+    }
+
     async fn tiles(&self, organisation: OrganisationId, ids: &BTreeSet<TileId>) -> StoreResult<Tiles> {
         tree::tiles(&self.reading("tiles"), organisation, ids).await.map_err(|e| e.error)
     }

@@ -270,6 +270,15 @@ pub(super) async fn checkpoint_at<C: ConnectionTrait>(
     row.as_ref().map(read_checkpoint).transpose()
 }
 
+pub(super) async fn checkpoint_epochs<C: ConnectionTrait>(
+    session: &Session<C>,
+    organisation: OrganisationId,
+) -> TxResult<Vec<u64>> {
+    let sql = "SELECT MAX(size) AS size, epoch FROM checkpoint WHERE organisation = $1 GROUP BY epoch ORDER BY epoch";
+    let rows = session.rows(CHECKPOINT, sql, [blob(&organisation.0)]).await?;
+    rows.iter().map(|row| Ok(row.number("epoch")?)).collect()
+}
+
 pub(super) async fn cosignature_add(
     tx: Tx,
     organisation: OrganisationId,

@@ -192,6 +192,7 @@ pub async fn a_new_epoch_signs_under_its_own_key(bed: Bed) {
     assert_eq!(bed.store.trees_behind().await.expect("it answers"), [organisation]);
     let after = grown(&bed, organisation, 500).await.expect("a checkpoint without a new entry");
     assert_eq!((before.epoch, after.epoch), (1, 7));
+    assert_eq!(bed.store.checkpoint_epochs(organisation).await.expect("it answers"), [1, 7]);
     let (older, newer) = (opened(&bed, organisation, &before), opened(&bed, organisation, &after));
     assert_ne!(older.origin, newer.origin);
     let proof = proof(&bed, organisation, Plan::consistency(older.size, newer.size)).await;

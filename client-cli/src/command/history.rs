@@ -1,0 +1,119 @@
+//! `pintle history`: gets a machine's service history as a file that proves itself; with `--key` the key to check it with.
+//!
+//! Promises: needs signal, and says so. The file is made by the server from its ledger, and checked here before it is
+//! kept; one that is there already is never written over.
+
+use super::Here;
+use crate::names;
+use crate::office::Office;
+use crate::problem::{Code, Problem};
+use crate::ui::{Answer, Line, Tone};
+use pintle_openapi::endpoint::Nothing;
+use pintle_openapi::endpoints::proof::{Checkpoint, CheckpointReply, HistoryQuery, MachineHistory};
+use pintle_openapi::list::MachinePath;
+use serde_json::{Value, json};
+use std::io::Write as _;
+use std::path::PathBuf;
+
+/// Get a machine's service history as a file (office, owner)
+#[derive(Debug, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct History {
+    /// The machine
+    machine: Option<String>,
+    /// Where to keep it [MACHINE-history.gz]
+    #[arg(long, value_name = "FILE")]
+    to: Option<PathBuf>,
+    /// What an outsider is not to see: names, words, office
+    #[arg(long, value_name = "PARTS", default_value = "office")]
+    withhold: String,
+    /// Only show the key that such files are checked with
+    #[arg(long, conflicts_with_all = ["machine", "to"])]
+    key: bool,
+}
+
+const AFTER: &str = "\
+Give the key another way than the file: on paper, on your page.
+Whoever gets the file checks it with: pintle verify FILE --key KEY";
+
+/// Asks the server, keeps the file, shows where.
+pub(super) fn run(args: &History, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let mut store = here.store()?;
+    let machine = match (&args.machine, args.key) {
+        (_, true) => None,
+        (Some(name), false) => Some(store.read(|tx| names::machine(tx, name))?),
+        (None, false) => {
+            return Err(Problem::new(Code::WhichMachine, "which machine?").hint("pintle history EX3"));
+        }
+    };
+    let office = Office::open(&here.home, &mut store, here.ambient)?;
+    let Some(machine) = machine else {
+        let checkpoint = office.ask::<Checkpoint>(&Nothing {}, &Nothing {}, &Nothing {})?;
+        return here.ui.show(&Key { checkpoint });
+    };
+    let query = HistoryQuery { withhold: Some(args.withhold.clone()) };
+    let bytes = office.fetch::<MachineHistory>(&MachinePath { machine: machine.id }, &query)?;
+    let checkpoint = office.ask::<Checkpoint>(&Nothing {}, &Nothing {}, &Nothing {})?;
+    let path = args.to.clone().unwrap_or_else(|| PathBuf::from(format!("{}-history.gz", plain(&machine.name))));
+    keep(&path, &bytes)?;
+    here.ui.show(&Kept { machine: machine.name, path, bytes: bytes.len(), checkpoint })
+}
+
+/// A name of a file from a machine's name.
+fn plain(name: &str) -> String {
+    name.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '-' }).collect()
+}
+
+fn keep(path: &PathBuf, bytes: &[u8]) -> Result<(), Problem> {
+    let failed = |error: std::io::Error| {
+        Problem::new(Code::FileFailed, format!("cannot write {}", path.display()))
+            .detail(&error)
+            .hint("another name: --to FILE")
+    };
+    let mut file = std::fs::File::create_new(path).map_err(failed)?;
+    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(failed)
+}
+
+struct Key {
+    checkpoint: CheckpointReply,
+}
+
+impl Answer for Key {
+    fn lines(&self) -> Vec<Line> {
+        vec![
+            Line::of("Service histories are checked with the key"),
+            Line::toned(Tone::Strong, self.checkpoint.key.to_string()),
+        ]
+    }
+
+    fn json(&self) -> Value {
+        json!({"checkpoint": self.checkpoint})
+    }
+}
+
+struct Kept {
+    machine: String,
+    path: PathBuf,
+    bytes: usize,
+    checkpoint: CheckpointReply,
+}
+
+impl Answer for Kept {
+    fn lines(&self) -> Vec<Line> {
+        let kilobytes = self.bytes.div_ceil(1000);
+        vec![
+            Line::toned(Tone::Strong, &self.machine)
+                .plain(format!(": service history in {}, {kilobytes} KB", self.path.display())),
+            Line::toned(Tone::Faint, "to check it: ").plain(format!(
+                "pintle verify {} --key {}",
+                self.path.display(),
+                self.checkpoint.key
+            )),
+            Line::of("Give the key another way than the file."),
+        ]
+    }
+
+    fn json(&self) -> Value {
+        json!({"file": self.path, "bytes": self.bytes, "checkpoint": self.checkpoint})
+    }
+}

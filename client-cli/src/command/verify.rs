@@ -1,0 +1,204 @@
+//! `pintle verify`: checks a service-history file, without any network and without a log.
+//!
+//! Promises: the file is read once, line by line, and never held whole; every place where something is wrong is named;
+//! what no file can prove is said every time. The exit code says how it stands.
+//!
+//! Never trusts a key that the file brings: the key to check with comes another way, with `--key`.
+
+use super::Here;
+use crate::problem::{Code as ProblemCode, Problem};
+use crate::ui::{Answer, Line, Tone, words};
+use flate2::bufread::GzDecoder;
+use pintle_core::history::LINE_BYTES_MAX;
+use pintle_core::history::verdict::{About, NOT_PROVED, Standing, Verdict};
+use pintle_core::history::verify::Verifier;
+use pintle_core::ids::PublicKey;
+use pintle_core::moment::Moment;
+use pintle_core::proof::note::Signer;
+use serde_json::{Value, json};
+use std::fs::File;
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+
+/// Check a service-history file, offline
+#[derive(Debug, clap::Args)]
+#[command(after_help = CODES)]
+pub struct Verify {
+    /// The file
+    file: PathBuf,
+    /// The organisation's key, as it was told another way than in the file
+    #[arg(long, value_name = "KEY")]
+    key: Option<String>,
+}
+
+const CODES: &str = "\
+Exit codes: 0 valid, 1 invalid, 2 incomplete,
+3 cannot judge (no --key, or a newer file).";
+
+/// Reads the file and shows the verdict.
+pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let pin = args.key.as_deref().map(key).transpose()?;
+    let verdict = judge(&args.file, pin)?;
+    let problem = problem(&verdict, &args.file);
+    here.ui.show(&Report { verdict, has_key: pin.is_some() })?;
+    problem.map_or(Ok(()), Err)
+}
+
+/// A key as it is printed: base64url, or the verifier key of a signed note.
+fn key(text: &str) -> Result<PublicKey, Problem> {
+    let read = text.parse().ok().or_else(|| Signer::from_vkey(text).map(|signer| signer.key));
+    read.ok_or_else(|| {
+        Problem::new(ProblemCode::UnclearWords, format!("{text:?} is no key: it has 43 characters"))
+            .hint("the office sees it with: pintle history --key")
+    })
+}
+
+fn judge(path: &Path, pin: Option<PublicKey>) -> Result<Verdict, Problem> {
+    let failed = |error: &std::io::Error| {
+        Problem::new(ProblemCode::FileFailed, format!("cannot read {}", path.display())).detail(error)
+    };
+    let file = File::open(path).map_err(|error| failed(&error))?;
+    let mut verifier = Verifier::new(pin);
+    // Whatever cannot be inflated ends the file there: the verifier says after which entry.
+    let mut lines = BufReader::new(GzDecoder::new(BufReader::new(file)));
+    while let Some(line) = line(&mut lines) {
+        verifier.line(&line);
+    }
+    Ok(verifier.finish())
+}
+
+/// The next line without its end; none at the end or where the file is damaged. One that is too long is cut, which the
+/// verifier refuses.
+fn line(from: &mut impl BufRead) -> Option<Vec<u8>> {
+    let mut line = Vec::new();
+    let most = LINE_BYTES_MAX as u64 + 2;
+    match from.by_ref().take(most).read_until(b'\n', &mut line) {
+        Ok(0) | Err(_) => None,
+        Ok(_) => {
+            if line.last() == Some(&b'\n') {
+                line.pop();
+            }
+            Some(line)
+        }
+    }
+}
+
+/// How the process ends, where the file is not simply valid.
+fn problem(verdict: &Verdict, path: &Path) -> Option<Problem> {
+    let (code, told, hint) = match verdict.standing {
+        Standing::Valid => return None,
+        Standing::Invalid => (ProblemCode::HistoryInvalid, "does not verify", None),
+        Standing::Incomplete => (ProblemCode::HistoryIncomplete, "is not complete", Some("ask for the whole file")),
+        Standing::CannotJudge => (
+            ProblemCode::HistoryUnjudged,
+            "cannot be judged",
+            Some("get the organisation's key another way, then: pintle verify FILE --key KEY"),
+        ),
+    };
+    let problem = Problem::new(code, format!("{} {told}", path.display()));
+    Some(match hint {
+        Some(hint) => problem.hint(hint),
+        None => problem,
+    })
+}
+
+struct Report {
+    verdict: Verdict,
+    has_key: bool,
+}
+
+impl Answer for Report {
+    fn lines(&self) -> Vec<Line> {
+        let Verdict { standing, failures, failures_more, about } = &self.verdict;
+        let tone = if *standing == Standing::Valid { Tone::Strong } else { Tone::Danger };
+        let mut lines = vec![Line::toned(tone, standing.word().to_uppercase()).plain(self.summary())];
+        lines.extend(failures.iter().map(|failure| Line::toned(Tone::Danger, "! ").plain(&failure.told)));
+        if *failures_more > 0 {
+            lines.push(Line::of(format!("and {failures_more} more")));
+        }
+        lines.extend(shown(about));
+        lines.push(Line::toned(Tone::Strong, "Not proved by any file:"));
+        lines.extend(NOT_PROVED.iter().map(|what| Line::of(format!("- {what}"))));
+        lines
+    }
+
+    fn json(&self) -> Value {
+        let Verdict { standing, failures, failures_more, about } = &self.verdict;
+        let failures: Vec<Value> = failures
+            .iter()
+            .map(|failure| json!({"code": failure.code.as_str(), "line": failure.line, "told": failure.told}))
+            .collect();
+        let witnesses: Vec<Value> =
+            about.witnesses.iter().map(|by| json!({"name": by.name, "time_s": by.time_s})).collect();
+        json!({
+            "standing": standing.word(),
+            "failures": failures,
+            "failures_more": failures_more,
+            "organisation": about.organisation,
+            "machine": about.machine,
+            "entries": about.entries,
+            "aside": about.aside,
+            "with_withheld": about.with_withheld,
+            "withheld": about.withheld,
+            "devices": about.devices,
+            "claimed": about.claimed,
+            "longest_gap": about.longest_gap,
+            "ahead": about.ahead,
+            "checkpoint_ms": about.checkpoint_ms,
+            "witnesses": witnesses,
+            "signer": about.signer,
+            "not_proved": NOT_PROVED,
+        })
+    }
+}
+
+impl Report {
+    fn summary(&self) -> String {
+        match (self.verdict.standing, self.has_key) {
+            (Standing::Valid, _) => ": nothing altered, nothing left out, signed by the key you gave".to_owned(),
+            (Standing::CannotJudge, false) => ": internally consistent, signer unknown".to_owned(),
+            _ => String::new(),
+        }
+    }
+}
+
+/// What the file is of.
+fn shown(about: &About) -> Vec<Line> {
+    let mut lines = Vec::new();
+    if !about.organisation.is_empty() {
+        lines.push(Line::of(format!("{} says it is the log of {}", about.organisation, about.machine)));
+    }
+    let mut entries = words::counted(about.entries, "entry", "entries");
+    if let Some((first, last)) = &about.claimed {
+        entries += &format!(", said to be of {first} to {last}");
+    }
+    lines.push(Line::of(format!("{entries}, by {}", words::counted(about.devices, "device", "devices"))));
+    if about.aside > 0 {
+        lines.push(Line::toned(Tone::Odd, format!("{} set aside: kept, not counted", about.aside)));
+    }
+    if about.with_withheld > 0 || !about.withheld.is_empty() {
+        let what = about.withheld.join(", ");
+        let parts = words::counted(about.with_withheld, "entry has", "entries have");
+        lines.push(Line::of(format!("withheld: {what} ({parts} a part withheld)")));
+    }
+    if let Some((gap_s, entry)) = &about.longest_gap {
+        lines.push(Line::of(format!(
+            "longest from the time said to the server's receipt: {} ({entry})",
+            words::span(*gap_s)
+        )));
+    }
+    if about.ahead > 0 {
+        let told =
+            format!("{} said to be later than their receipt", words::counted(about.ahead, "entry is", "entries are"));
+        lines.push(Line::toned(Tone::Odd, told));
+    }
+    for witness in &about.witnesses {
+        let time = i64::try_from(witness.time_s).ok().and_then(|second| Moment::at(second, 0).ok());
+        let time = time.map_or_else(|| "a time beyond the calendar".to_owned(), |time| time.to_string());
+        lines.push(Line::of(format!("co-signed by {}: all of it was there by {time}, by its clock", witness.name)));
+    }
+    if let Some(signer) = &about.signer {
+        lines.push(Line::of(format!("signed by key {signer}")));
+    }
+    lines
+}

@@ -1,0 +1,59 @@
+//! `pintle verify`: what a person sees who was given a service history.
+//!
+//! Promises: files are those that core's own tests make, with fixed keys; exit codes are looked at, for programs.
+
+#[path = "../../../core/tests/it/history_world.rs"]
+#[allow(dead_code, reason = "a part of the world is for the tests of core alone")]
+mod history_world;
+
+use crate::stage::Stage;
+use flate2::Compression;
+use flate2::write::GzEncoder;
+use history_world::{pin, story};
+use insta::assert_snapshot;
+use std::io::Write as _;
+
+fn gzip(lines: &[String]) -> Vec<u8> {
+    let mut file = GzEncoder::new(Vec::new(), Compression::best());
+    lines.iter().for_each(|line| writeln!(file, "{line}").expect("it takes it"));
+    file.finish().expect("it takes it")
+}
+
+fn write(stage: &Stage, bytes: &[u8]) -> String {
+    let path = stage.folder().join("history.gz");
+    std::fs::write(&path, bytes).expect("writes");
+    path.display().to_string()
+}
+
+#[test]
+fn a_good_file_is_valid_and_what_it_cannot_prove_is_said() {
+    let stage = Stage::new("verify", 1);
+    let file = write(&stage, &gzip(&story().file(&["office", "names"])));
+    assert_snapshot!(stage.script(&[&format!("verify {file} --key {}", pin())]));
+    let ran = stage.run(&format!("verify {file}"));
+    assert_eq!(ran.exit.code(), 3, "without a key nobody is trusted");
+}
+
+#[test]
+fn what_is_wrong_is_named_and_the_exit_code_says_how() {
+    let stage = Stage::new("verify", 1);
+    let lines = story().file(&[]);
+    let key = pin();
+    let mut altered = lines.clone();
+    let at = altered.iter().position(|line| line.contains("1004.5")).expect("a reading");
+    altered[at] = altered[at].replace("1004.5", "904.5");
+    let file = write(&stage, &gzip(&altered));
+    assert_snapshot!("altered", stage.script(&[&format!("verify {file} --key {key}")]));
+    assert_eq!(stage.run(&format!("verify {file} --key {key}")).exit.code(), 1);
+    let file = write(&stage, &gzip(&lines[..lines.len() - 4]));
+    assert_snapshot!("cut", stage.script(&[&format!("verify {file} --key {key}")]));
+    assert_eq!(stage.run(&format!("verify {file} --key {key}")).exit.code(), 2);
+    // Cut in the middle of the compressed bytes, and no file of ours at all.
+    let whole = gzip(&lines);
+    let file = write(&stage, &whole[..whole.len() / 2]);
+    assert_eq!(stage.run(&format!("verify {file} --key {key}")).exit.code(), 2);
+    let file = write(&stage, b"{}");
+    assert_eq!(stage.run(&format!("verify {file} --key {key}")).exit.code(), 2);
+    assert_eq!(stage.run(&format!("verify {file} --key x")).exit.code(), 2);
+    assert_eq!(stage.run("verify nothing.gz").exit.code(), 1);
+}

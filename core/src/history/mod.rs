@@ -1,0 +1,19 @@
+//! The service history: one file that shows how a machine was kept, and proves it to someone who trusts nobody.
+//!
+//! Promises: the file is text lines of JSON (docs/HISTORY-FORMAT.md), so that a stranger can write a verifier; what is
+//! withheld stands there as its hash. The verifier looks at one line after the other, keeps no entries, and names every
+//! place where something is wrong.
+//!
+//! Never: I/O, compression, a clock. A verdict never says more than what was shown; see [`verdict::NOT_PROVED`].
+
+mod line;
+pub mod verdict;
+pub mod verify;
+pub mod write;
+
+/// Version of the form that is written and read.
+pub const VERSION: u64 = 1;
+/// Longest line, in bytes: an entry has at most 32 KiB, and its text may grow by escapes.
+pub const LINE_BYTES_MAX: usize = 256 * 1024;
+/// Most lines of a file: an entry a minute for twenty years would be ten million.
+pub const LINES_MAX: u64 = 10_000_000;

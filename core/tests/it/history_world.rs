@@ -1,0 +1,213 @@
+//! A ledger of some devices and two machines, whole with tree, checkpoint and file: what a server does, without one.
+//!
+//! Promises: chains, seals, trees and signatures are those of the product; keys are fixed, so that a file is always the same.
+//! Also used by the client's tests, the outside check and the benchmark, which include this file.
+
+use pintle_core::chain::{DeviceKey, LogHead};
+use pintle_core::entry::{Clock, Entry, Head};
+use pintle_core::exchange::{DeviceCard, Directory, Person};
+use pintle_core::history::write::{Item, Stretch, Top, Writer};
+use pintle_core::ids::{DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey};
+use pintle_core::moment::Moment;
+use pintle_core::proof::checkpoint::{CheckpointKey, device_name};
+use pintle_core::proof::growth::{Growth, Reached, line};
+use pintle_core::proof::leaf::Row;
+use pintle_core::proof::merkle::Plan;
+use pintle_core::proof::note::{self, Kind, Note, Signer};
+use pintle_core::proof::roll::{Roll, key};
+use pintle_core::proof::tile::{Growing, Tiles, node_in};
+use serde_json::{Map, Value, json};
+use std::collections::{BTreeMap, BTreeSet};
+
+pub const ORGANISATION: OrganisationId = OrganisationId([9; 16]);
+pub const EX3: MachineId = MachineId([3; 16]);
+pub const EX4: MachineId = MachineId([4; 16]);
+pub const BEGIN_S: i64 = 1_777_890_000;
+const MARKS: [&str; 6] = ["K7", "M2", "T4", "R9", "B1", "W5"];
+
+/// What an entry says beside its place: kind, body, words, office, evidence of the clock.
+pub struct Said {
+    pub kind: &'static str,
+    pub body: Value,
+    pub words: Option<Value>,
+    pub office: Option<Value>,
+    pub clock: Option<Clock>,
+}
+
+/// A little of everything, by the entry's number.
+fn said(seq: u64) -> Said {
+    let (kind, body, words) = match seq % 3 {
+        0 => {
+            let words = json!({"salt": format!("AAAAAAAAAAAAA{:03}", seq % 1000), "text": format!("note {seq}")});
+            ("note_left", json!({}), Some(words))
+        }
+        1 => ("meter_read", json!({"reading": format!("{}.5", 1000 + seq)}), None),
+        _ => ("task_done", json!({"task": "grease", "reading": format!("{}.5", 1000 + seq)}), None),
+    };
+    let office = seq.is_multiple_of(5).then(|| json!({"salt": "BBBBBBBBBBBBBBBBBBBBBB", "price": "120.00"}));
+    Said { kind, body, words, office, clock: None }
+}
+
+struct Device {
+    key: DeviceKey,
+    head: LogHead,
+    counts: BTreeMap<MachineId, u64>,
+}
+
+/// A ledger that grows by pushes.
+pub struct Ledger {
+    devices: Vec<Device>,
+    rows: Vec<Row>,
+    stretches: Vec<Stretch>,
+    now_s: i64,
+}
+
+impl Ledger {
+    pub fn new() -> Self {
+        Self::of(2)
+    }
+
+    /// Of so many devices, six at most.
+    pub fn of(devices: u8) -> Self {
+        let device = |number: u8| {
+            let key = DeviceKey::from_secret(&[number + 1; 32]);
+            Device { head: LogHead::empty(&key.public()), key, counts: BTreeMap::new() }
+        };
+        Self { devices: (0..devices).map(device).collect(), rows: Vec::new(), stretches: Vec::new(), now_s: BEGIN_S }
+    }
+
+    /// A device records about these machines and pushes it.
+    pub fn push(&mut self, device: usize, machines: &[Option<MachineId>]) {
+        self.push_as(device, machines, &mut said);
+    }
+
+    /// The same, with what the entries say.
+    pub fn push_as(&mut self, device: usize, machines: &[Option<MachineId>], say: &mut dyn FnMut(u64) -> Said) {
+        self.now_s += 3600;
+        let received_ms = self.now_s * 1000 + 250;
+        let id = DeviceId::of_key(&self.devices[device].key.public());
+        let from = self.devices[device].head;
+        let mut items: Vec<(Hash, Item)> = Vec::new();
+        for (n, machine) in machines.iter().enumerate() {
+            let before = self.devices[device].head.link;
+            let entry = self.entry(device, *machine, i64::try_from(n).expect("small"), say);
+            let head = self.devices[device].head.after(&entry);
+            self.devices[device].head = head;
+            let position = self.rows.len() as u64 + 1;
+            let (link, machine) = (head.link, *machine);
+            let row = Row { position, device: id, seq: head.seq, link, machine, received_ms, off_s: None, aside: None };
+            self.rows.push(row);
+            items.push((before, Item { machine, link, off_s: None, aside: None, entry }));
+        }
+        let seal = self.devices[device].key.seal(&ORGANISATION, from.seq + 1, &self.devices[device].head);
+        let Some(first) = items.iter().position(|(_, item)| item.machine == Some(EX3)) else { return };
+        let (before, item) = &items[first];
+        let previous = (item.entry.seq() > 1).then_some(*before);
+        let entries = items[first..].iter().map(|(_, item)| item.clone()).collect();
+        self.stretches.push(Stretch { seal, received_ms, previous, entries });
+    }
+
+    fn entry(
+        &mut self,
+        device: usize,
+        machine: Option<MachineId>,
+        minute: i64,
+        say: &mut dyn FnMut(u64) -> Said,
+    ) -> Entry {
+        let now_s = self.now_s;
+        let device = &mut self.devices[device];
+        let mseq = machine.map(|machine| {
+            let count = device.counts.entry(machine).or_insert(0);
+            *count += 1;
+            *count
+        });
+        let seq = device.head.seq + 1;
+        let Said { kind, body, words, office, clock } = say(seq);
+        let map = |value: Value| -> Map<String, Value> { serde_json::from_value(value).expect("an object") };
+        let head = Head {
+            v: 1,
+            seq,
+            machine,
+            mseq,
+            seen: 0,
+            also_seen: BTreeMap::new(),
+            at: Moment::at(now_s - 1800 + minute * 60, 7200).expect("in range"),
+            by: PersonId([6; 16]),
+            kind: kind.into(),
+            clock,
+        };
+        Entry::new(&head, map(body), words.map(map), office.map(map)).expect("an entry")
+    }
+
+    /// The lines of the service history of EX3.
+    pub fn file(&self, withheld: &[&str]) -> Vec<String> {
+        let tree = Growing::new(0, Tiles::new()).expect("an empty tree");
+        let mut growth = Growth::new(tree, &Reached::NOTHING, BTreeMap::new());
+        self.rows.iter().for_each(|row| growth.push(row).expect("the next one"));
+        let lines = growth.machines().iter().map(|(id, edge)| line(&ORGANISATION, id, edge.size(), edge.root()));
+        let roll = Roll::new(lines.collect());
+        let leaf = growth.call(&roll, self.now_s * 1000 + 900);
+        let (size, root) = (growth.tree().size(), growth.tree().root());
+        let tiles = growth.tree().changed();
+        let inclusion = Plan::inclusion(size - 1, size).expect("the last leaf").read(|node| node_in(&tiles, node));
+        let (found, proof) = roll.prove(&key(&ORGANISATION, &EX3)).expect("it is on the roll");
+        let [one, two] = epoch_keys();
+        let mut note = Note::read(&two.sign(size, root)).expect("a note");
+        let witness = &self.devices[1].key;
+        let name = device_name(&ORGANISATION, &DeviceId::of_key(&witness.public()));
+        note.lines.push(note::witness(&note.text, &name, witness, u64::try_from(self.now_s).expect("after 1970") + 5));
+        let signer = Signer { name, kind: Kind::Witness, key: witness.public() };
+        let card = |(device, mark): (&Device, &str)| DeviceCard {
+            id: DeviceId::of_key(&device.key.public()),
+            mark: mark.to_owned(),
+            key: device.key.public(),
+            person: PersonId([6; 16]),
+            revoked: false,
+        };
+        let top = Top {
+            organisation: ORGANISATION,
+            organisation_name: "Valley crews".into(),
+            machine: EX3,
+            made_ms: self.now_s * 1000 + 2000,
+            withheld: withheld.iter().map(|what| (*what).to_owned()).collect::<BTreeSet<_>>(),
+            keys: vec![(1, one.public(), None), (4, two.public(), Some(one.vouch(&two)))],
+            note: note.write(),
+            witnesses: vec![signer.vkey()],
+            roll: leaf,
+            inclusion: inclusion.expect("every tile is there"),
+            line: found,
+            proof,
+        };
+        let directory = Directory {
+            version: 1,
+            people: vec![Person { id: PersonId([6; 16]), name: "Ines".into() }],
+            devices: self.devices.iter().zip(MARKS).map(card).collect(),
+        };
+        let mut writer = Writer::begin(Vec::new(), top, &directory);
+        self.stretches.iter().for_each(|stretch| writer.stretch(stretch.clone()).expect("a device of the file"));
+        let bytes = writer.end().expect("it fits together");
+        String::from_utf8(bytes).expect("JSON").lines().map(str::to_owned).collect()
+    }
+}
+
+pub fn epoch_keys() -> [CheckpointKey; 2] {
+    [1, 4].map(|epoch| CheckpointKey::new(&[0x33; 32], ORGANISATION, epoch))
+}
+
+/// The key of the first epoch: the one that was printed once.
+pub fn pin() -> PublicKey {
+    epoch_keys()[0].public()
+}
+
+/// Three pushes of K7 and two of M2, some of it about another machine or none.
+pub fn story() -> Ledger {
+    let mut ledger = Ledger::new();
+    let (three, four) = (Some(EX3), Some(EX4));
+    ledger.push(0, &[three, three, four, three]);
+    ledger.push(1, &[four, three, None, three, four]);
+    ledger.push(0, &[four, four]);
+    ledger.push(0, &[four, three, three]);
+    ledger.push(1, &[three]);
+    ledger.push(0, &[three, four]);
+    ledger
+}

@@ -1,0 +1,242 @@
+//! Trees, checkpoints, proofs, and the file that shows how a machine was kept.
+//!
+//! Promises: a tree is built behind its ledger, by whichever process comes first; one that was changed beneath is told
+//! in the log and signs nothing more, and the others go on. A file is of one checkpoint, made anew where entries have
+//! come since.
+//!
+//! Never decides what is proved: that is `pintle_core::proof` and `pintle_core::history`.
+
+use super::{App, Caller, Refusal};
+use crate::limits::{HISTORY_ROWS, TREE_ROWS};
+use flate2::Compression;
+use flate2::write::GzEncoder;
+use pintle_core::history::write::{HIDEABLE_PARTS, Item, Lines, NAMES, Stretch, Top, Writer};
+use pintle_core::ids::{Hash, MachineId, OrganisationId, PublicKey, Signature};
+use pintle_core::proof::checkpoint::{Checkpoint, CheckpointKey};
+use pintle_core::proof::merkle::Plan;
+use pintle_core::proof::note::{Kind, Signer};
+use pintle_core::proof::tile::{node_in, tiles_of};
+use pintle_openapi::Problem;
+use pintle_openapi::endpoints::proof::{
+    CheckpointReply, ConsistencyQuery, HistoryFile, HistoryQuery, InclusionQuery, ProofReply,
+};
+use pintle_store::{CheckpointRecord, Grown, MachineStanding, SealedBatch, StoreError};
+use std::collections::BTreeSet;
+use std::io::Write as _;
+
+impl App {
+    /// Brings every tree up to its ledger.
+    ///
+    /// # Errors
+    /// Failures of the store that are of no single organisation.
+    pub async fn grow_trees(&self) -> Result<(), Refusal> {
+        for organisation in self.store.trees_behind().await? {
+            match self.grow_tree(organisation).await {
+                Ok(()) => {}
+                Err(error @ StoreError::Corrupt { .. }) => tracing::error!(
+                    target: "pintle::security", %organisation, %error,
+                    "the ledger is not what its tree was built over: no checkpoint is signed"
+                ),
+                Err(error) => tracing::warn!(%organisation, %error, "the tree behind the ledger waits"),
+            }
+        }
+        Ok(())
+    }
+
+    async fn grow_tree(&self, organisation: OrganisationId) -> Result<(), StoreError> {
+        loop {
+            match self.store.tree_grow(organisation, TREE_ROWS, self.ambient.now_ms()).await? {
+                Grown::More => {}
+                Grown::Nothing => return Ok(()),
+                Grown::Signed(checkpoint) => {
+                    tracing::debug!(%organisation, size = checkpoint.size, "a checkpoint was signed");
+                    return Ok(());
+                }
+            }
+        }
+    }
+
+    fn checkpoint_key(&self, organisation: OrganisationId, epoch: u64) -> CheckpointKey {
+        CheckpointKey::new(&self.store.identity().ledger_secret, organisation, epoch)
+    }
+
+    /// The root that a record's note states.
+    fn root(&self, organisation: OrganisationId, record: &CheckpointRecord) -> Result<Hash, Refusal> {
+        let key = self.checkpoint_key(organisation, record.epoch);
+        let checkpoint = Checkpoint::open(&record.note, &key.origin(), &key.public());
+        checkpoint.map(|checkpoint| checkpoint.root).ok_or_else(|| Refusal::internal("a checkpoint is not its key's"))
+    }
+
+    /// The newest checkpoint.
+    ///
+    /// # Errors
+    /// `not-found` before there is one, and failures of the store.
+    pub async fn checkpoint(&self, caller: &Caller) -> Result<CheckpointReply, Refusal> {
+        let organisation = caller.device.organisation;
+        self.grow_tree(organisation).await?;
+        let record = self.store.checkpoint(organisation).await?.ok_or_else(|| Refusal::of(Problem::NotFound))?;
+        let key = self.checkpoint_key(organisation, record.epoch);
+        let root = self.root(organisation, &record)?;
+        let vkey = Signer { name: key.origin(), kind: Kind::Log, key: key.public() }.vkey();
+        let CheckpointRecord { size, epoch, roll, note } = record;
+        Ok(CheckpointReply { note, size, root, epoch, key: key.public(), vkey, roll })
+    }
+
+    /// A proof that a leaf is in the tree.
+    ///
+    /// # Errors
+    /// `out-of-range`, and failures of the store.
+    pub async fn inclusion(&self, caller: &Caller, query: &InclusionQuery) -> Result<ProofReply, Refusal> {
+        let organisation = caller.device.organisation;
+        let size = self.size_asked(organisation, "size", query.size).await?;
+        let index = u64::try_from(query.index).ok().filter(|index| *index < size);
+        let index = index.ok_or_else(|| Refusal::of(Problem::OutOfRange).parameter("index"))?;
+        Ok(ProofReply { proof: self.proof(organisation, Plan::inclusion(index, size)).await? })
+    }
+
+    /// A proof that one tree is the beginning of another.
+    ///
+    /// # Errors
+    /// `out-of-range`, and failures of the store.
+    pub async fn consistency(&self, caller: &Caller, query: &ConsistencyQuery) -> Result<ProofReply, Refusal> {
+        let organisation = caller.device.organisation;
+        let to = self.size_asked(organisation, "to", query.to).await?;
+        let from = u64::try_from(query.from).ok().filter(|from| (1..=to).contains(from));
+        let from = from.ok_or_else(|| Refusal::of(Problem::OutOfRange).parameter("from"))?;
+        Ok(ProofReply { proof: self.proof(organisation, Plan::consistency(from, to)).await? })
+    }
+
+    async fn size_asked(
+        &self,
+        organisation: OrganisationId,
+        parameter: &'static str,
+        asked: i64,
+    ) -> Result<u64, Refusal> {
+        let newest = self.store.checkpoint(organisation).await?.map_or(0, |newest| newest.size);
+        u64::try_from(asked).ok().filter(|size| (1..=newest).contains(size)).ok_or_else(|| {
+            let detail = format!("the newest checkpoint has {newest} leaves");
+            Refusal::of(Problem::OutOfRange).parameter(parameter).detail(detail)
+        })
+    }
+
+    async fn proof(&self, organisation: OrganisationId, plan: Option<Plan>) -> Result<Vec<Hash>, Refusal> {
+        let plan = plan.ok_or_else(|| Refusal::internal("a proof of sizes that were checked"))?;
+        let tiles = self.store.tiles(organisation, &tiles_of(plan.nodes())).await?;
+        plan.read(|node| node_in(&tiles, node)).ok_or_else(|| Refusal::internal("a tile of the tree is missing"))
+    }
+
+    /// A machine's service history.
+    ///
+    /// # Errors
+    /// `not-found`, `out-of-range`, and failures of the store.
+    pub async fn history(
+        &self,
+        caller: &Caller,
+        machine: MachineId,
+        query: &HistoryQuery,
+    ) -> Result<HistoryFile, Refusal> {
+        let asked = query.withhold.as_deref().unwrap_or("office");
+        let withheld: BTreeSet<String> = asked.split(',').filter(|part| !part.is_empty()).map(str::to_owned).collect();
+        if withheld.iter().any(|part| part != NAMES && !HIDEABLE_PARTS.contains(&part.as_str())) {
+            let detail = "names, words and office can be withheld";
+            return Err(Refusal::of(Problem::OutOfRange).parameter("withhold").detail(detail));
+        }
+        self.history_file(caller.device.organisation, machine, withheld).await
+    }
+
+    /// The file of a machine's service history.
+    pub(super) async fn history_file(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        withheld: BTreeSet<String>,
+    ) -> Result<HistoryFile, Refusal> {
+        self.grow_tree(organisation).await?;
+        let standing = self.store.machine_standing(organisation, machine).await?;
+        let standing = standing.ok_or_else(|| Refusal::of(Problem::NotFound))?;
+        let until = standing.checkpoint.roll.position;
+        let directory = self.store.directory(organisation, 0).await?.unwrap_or_default();
+        let top = self.top(organisation, machine, withheld, standing).await?;
+        let file = GzLines(GzEncoder::new(Vec::new(), Compression::best()), Ok(()));
+        let mut writer = Writer::begin(file, top, &directory);
+        let mut after = 0;
+        loop {
+            let batches = self.store.machine_batches(organisation, machine, after, until, HISTORY_ROWS).await?;
+            let Some(last) = batches.last() else { break };
+            after = last.position;
+            for batch in batches {
+                writer.stretch(stretch(batch)).map_err(Refusal::internal)?;
+            }
+        }
+        let GzLines(encoder, written) = writer.end().map_err(Refusal::internal)?;
+        written.map_err(Refusal::internal)?;
+        Ok(HistoryFile(encoder.finish().map_err(Refusal::internal)?))
+    }
+
+    async fn top(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        withheld: BTreeSet<String>,
+        standing: MachineStanding,
+    ) -> Result<Top, Refusal> {
+        let organisations = self.store.organisations().await?;
+        let named = organisations.into_iter().find(|named| named.id == organisation);
+        let size = standing.checkpoint.size;
+        let lines = standing.cosignatures.iter().map(|cosignature| cosignature.line.as_str());
+        let witness = |name: &str, key| Signer { name: name.to_owned(), kind: Kind::Witness, key }.vkey();
+        Ok(Top {
+            organisation,
+            organisation_name: named.map(|named| named.name).unwrap_or_default(),
+            machine,
+            made_ms: self.ambient.now_ms(),
+            withheld,
+            keys: self.keys(organisation, standing.checkpoint.epoch).await?,
+            note: lines.fold(standing.checkpoint.note, |note, line| note + line),
+            witnesses: standing.cosignatures.iter().map(|by| witness(&by.name, by.key)).collect(),
+            roll: standing.checkpoint.roll,
+            inclusion: self.proof(organisation, Plan::inclusion(size - 1, size)).await?,
+            line: standing.line,
+            proof: standing.proof,
+        })
+    }
+
+    /// The keys that have signed checkpoints up to an epoch, each vouched for by the one before.
+    async fn keys(
+        &self,
+        organisation: OrganisationId,
+        until: u64,
+    ) -> Result<Vec<(u64, PublicKey, Option<Signature>)>, Refusal> {
+        let mut keys = Vec::new();
+        let mut before: Option<CheckpointKey> = None;
+        for epoch in self.store.checkpoint_epochs(organisation).await?.into_iter().filter(|epoch| *epoch <= until) {
+            let key = self.checkpoint_key(organisation, epoch);
+            keys.push((epoch, key.public(), before.as_ref().map(|before| before.vouch(&key))));
+            before = Some(key);
+        }
+        Ok(keys)
+    }
+}
+
+/// Lines on their way into a compressed file; the first failure is kept.
+struct GzLines(GzEncoder<Vec<u8>>, std::io::Result<()>);
+
+impl Lines for GzLines {
+    fn line(&mut self, line: &str) {
+        if self.1.is_ok() {
+            self.1 = self.0.write_all(line.as_bytes());
+        }
+    }
+}
+
+fn stretch(batch: SealedBatch) -> Stretch {
+    let SealedBatch { seal, received_ms, previous, entries, .. } = batch;
+    let entries = entries.into_iter().map(|held| Item {
+        machine: held.machine,
+        link: held.link,
+        off_s: held.off_s,
+        aside: held.aside,
+        entry: held.entry,
+    });
+    Stretch { seal, received_ms, previous, entries: entries.collect() }
+}

@@ -1,0 +1,178 @@
+"""Two verifiers of service histories, one in Rust and one in Python written from the format's page, must agree.
+
+On good files, and on files damaged in every way at every place: each field changed, each line missing, doubled or moved,
+cut anywhere, bits of the compressed file flipped, batches left out or in another device's name, an older checkpoint, another
+machine's entry, a co-signature forged. For each the verdict, the codes and the lines of the failures are compared, and that
+the entry that was changed is named.
+"""
+
+import copy
+import gzip
+import json
+import os
+import pathlib
+import subprocess
+import sys
+import tempfile
+
+import history
+
+BINARIES = pathlib.Path(os.environ.get("PINTLE_TEST_BINARIES", "target/debug"))
+# What stands in a file as a claim that nothing proves; the page says so.
+CLAIMS = ("/history/made_ms", "/history/organisation/name", "/history/withheld", "/person", "/device/mark", "/device/person")
+
+
+def made(*withheld):
+    out = subprocess.run([BINARIES / "history_file", *withheld], check=True, capture_output=True, text=True).stdout
+    key, *lines = out.splitlines()
+    return key, lines
+
+
+class Check:
+    def __init__(self, folder):
+        self.path, self.cases, self.disagreements = folder / "file.gz", 0, []
+
+    def rust(self, key):
+        command = [BINARIES / "pintle", "--home", self.path.parent / "none", "verify", self.path, "--json"]
+        command += ["--key", key] if key else []
+        ran = subprocess.run(command, capture_output=True, text=True)
+        verdict = json.loads(ran.stdout)
+        if ran.returncode != history.CODES[verdict["standing"]]:
+            self.disagreements.append(f"exit code {ran.returncode} for {verdict['standing']}")
+        return verdict["standing"], verdict["failures"]
+
+    def neither(self, name, key, data):
+        """Neither takes a file whose compressed bytes are damaged. How far each can inflate it is its library's affair."""
+        self.cases += 1
+        self.path.write_bytes(data)
+        found = [history.judge_lines(history.lines_of(self.path), history.unbase(key, 32))[0], self.rust(key)[0]]
+        self.expect("valid" not in found and "cannot judge" not in found, f"{name}: {found}")
+
+    def agree(self, name, key, data):
+        """Both look at the bytes of one file; gives what they say."""
+        self.cases += 1
+        self.path.write_bytes(data)
+        pin = history.unbase(key, 32) if key else None
+        python = history.judge_lines(history.lines_of(self.path), pin)
+        rust = self.rust(key)
+        places = [sorted((f["line"], f["code"]) for f in failures) for _, failures in (python, rust)]
+        if python[0] != rust[0] or places[0] != places[1]:
+            self.disagreements.append(f"{name}: Python {python}, Rust {rust}")
+        return rust
+
+    def lines(self, name, key, lines):
+        text = "".join(line + "\n" for line in lines)
+        return self.agree(name, key, gzip.compress(text.encode(), 6, mtime=0))
+
+    def expect(self, condition, told):
+        if not condition:
+            self.disagreements.append(told)
+
+
+def leaves(value, pointer=""):
+    if isinstance(value, dict):
+        return [leaf for key, one in value.items() for leaf in leaves(one, f"{pointer}/{key}")]
+    if isinstance(value, list):
+        return [leaf for at, one in enumerate(value) for leaf in leaves(one, f"{pointer}/{at}")]
+    return [pointer]
+
+
+def bend(value, pointer):
+    *way, last = pointer.split("/")[1:]
+    for step in way:
+        value = value[int(step) if isinstance(value, list) else step]
+    last = int(last) if isinstance(value, list) else last
+    old = value[last]
+    if isinstance(old, str):
+        middle = len(old) // 2
+        value[last] = old[:middle] + ("B" if old[middle : middle + 1] == "A" else "A") + old[middle + 1 :]
+    elif old is not None:
+        value[last] = old + 1
+
+
+def names(lines):
+    """The name of the entry on each line."""
+    found, marks, mark, seq = [], [], None, 0
+    for line in map(json.loads, lines):
+        if "device" in line:
+            marks.append(line["device"]["mark"])
+        if "batch" in line:
+            mark, seq = marks[line["batch"]["device"]], line["batch"]["first"] - 1
+        is_entry = "entry" in line or "other" in line
+        seq += is_entry
+        found.append((mark, seq) if is_entry else None)
+    return found
+
+
+def damage(check, key, lines):
+    named = names(lines)
+    for at, line in enumerate(lines):
+        for pointer in leaves(json.loads(line)):
+            bent = copy.deepcopy(json.loads(line))
+            bend(bent, pointer)
+            file = lines[:at] + [json.dumps(bent, separators=(",", ":"), ensure_ascii=False)] + lines[at + 1 :]
+            standing, failures = check.lines(f"line {at + 1} {pointer}", key, file)
+            if not pointer.startswith(CLAIMS):
+                check.expect(standing != "valid", f"line {at + 1} {pointer}: {standing}")
+            if named[at]:
+                mark, seq = named[at]
+                told = " ".join(failure["told"] for failure in failures)
+                check.expect(f"{mark}-{seq}" in told or f"{mark}-{seq + 1}" in told, f"{mark}-{seq} {pointer}: {told}")
+        without, twice = lines[:at] + lines[at + 1 :], lines[: at + 1] + lines[at:]
+        moved = lines[:at] + lines[at + 1 : at + 2] + [line] + lines[at + 2 :]
+        changes = {"without": without, "twice": twice, "cut before": lines[:at]}
+        if at + 1 < len(lines):
+            changes["moved"] = moved
+        for name, file in changes.items():
+            standing, _ = check.lines(f"line {at + 1} {name}", key, file)
+            harmless = "person" in json.loads(line) or (name == "moved" and '{"person"' in lines[at + 1])
+            check.expect(standing != "valid" or harmless, f"line {at + 1} {name}: {standing}")
+    for bad in ("", "{", "[]", "null", '{"end":{}}', '{"a":1,"a":2}', '{"batch":1.5}', '{"other":[1,2,3,4]}', "\ufeff{}"):
+        for at in range(0, len(lines), 3):
+            standing, _ = check.lines(f"{bad!r} at line {at + 1}", key, lines[:at] + [bad] + lines[at + 1 :])
+            check.expect(standing == "invalid", f"{bad!r} at line {at + 1}: {standing}")
+
+
+def batches(check, key, lines):
+    starts = [at for at, line in enumerate(lines) if line.startswith('{"batch"')] + [len(lines) - 1]
+    parts = [lines[a:b] for a, b in zip(starts, starts[1:])]
+    top, end = lines[: starts[0]], lines[-1:]
+    for left_out in range(len(parts)):
+        cards = ('{"device"', '{"person"')
+        kept = [line for at, part in enumerate(parts) if at != left_out for line in part if not line.startswith(cards)]
+        devices = [line for part in parts for line in part if line.startswith(cards)]
+        standing, failures = check.lines(f"batch {left_out} left out", key, top + devices + kept + end)
+        check.expect(standing == "incomplete", f"batch {left_out} left out: {standing} {failures}")
+        for other in range(left_out):
+            order = list(parts)
+            order[left_out], order[other] = order[other], order[left_out]
+            swapped = [line for part in order for line in part]
+            standing, _ = check.lines(f"batches {other} and {left_out} swapped", key, top + swapped + end)
+            check.expect(standing == "invalid", f"batches {other} and {left_out} swapped: {standing}")
+
+
+def main():
+    with tempfile.TemporaryDirectory() as folder:
+        check = Check(pathlib.Path(folder))
+        for withheld in ((), ("words", "office", "names")):
+            key, lines = made(*withheld)
+            check.expect(check.lines(f"good {withheld}", key, lines) == ("valid", []), f"a good file {withheld}")
+            check.expect(check.lines("without a key", None, lines)[0] == "cannot judge", "without a key")
+            other = history.b64(bytes(31) + b"\x07")
+            check.expect(check.lines("another key", other, lines)[0] == "invalid", "another key")
+        damage(check, key, lines)
+        batches(check, key, lines)
+        data = gzip.compress("".join(line + "\n" for line in lines).encode(), 6, mtime=0)
+        for at in range(10, len(data) - 8, 29):
+            check.neither(f"bit {at % 8} of byte {at}", key, data[:at] + bytes([data[at] ^ 1 << at % 8]) + data[at + 1 :])
+        for size in range(0, len(data) - 8, 61):
+            check.neither(f"cut to {size} bytes", key, data[:size])
+        for told in check.disagreements[:20]:
+            print(told)
+        print(f"{check.cases} files, {len(check.disagreements)} disagreements")
+        # An empty run agrees on everything.
+        return 0 if check.cases > 400 and not check.disagreements else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
