@@ -4,8 +4,8 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    begin, bench, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found, fuel,
-    grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair,
+    begin, bench, bill, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found,
+    fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair,
     settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
@@ -83,6 +83,7 @@ pub enum Command {
     Sync(sync::Sync),
     Devices(devices::Devices),
     Share(share::Share),
+    Bill(bill::Bill),
     History(history::History),
     Verify(verify::Verify),
     Status(status::Status),

@@ -10,6 +10,7 @@ pub mod anew;
 pub mod apply;
 pub mod args;
 pub mod asked;
+pub mod bill_file;
 pub mod command;
 pub mod dial;
 pub mod engine;

@@ -5,15 +5,21 @@
 
 pub mod administration;
 mod terms;
+mod texts;
 
-use administration::{CodeCancelled, CodeMade, DeviceChanged, DeviceEnrolled, DeviceRevoked, ShareEnded, ShareMade};
+use administration::{
+    BillIssued, CodeCancelled, CodeMade, DeviceChanged, DeviceEnrolled, DeviceRevoked, OfficeWritten, ShareEnded,
+    ShareMade,
+};
 pub use terms::{Condition, MeterChange, MeterKind, Purge, Sign, Urgency};
+pub use texts::{check_free_text, check_name};
+use texts::{check_texts, check_words};
 
 use crate::decimal::Decimal;
 use crate::entry::{ENTRY_VERSION, Entry, EntryRef, Head, Part};
 use crate::fault::{Fault, code};
 use crate::ids::PersonId;
-use crate::limits::{LIST_ITEMS_MAX, MINUTES_MAX, NAME_CHARS_MAX, WORDS_CHARS_MAX};
+use crate::limits::MINUTES_MAX;
 use crate::moment::Moment;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
@@ -347,6 +353,8 @@ pub enum Fact {
     DeviceRevoked(DeviceRevoked),
     ShareMade(ShareMade),
     ShareEnded(ShareEnded),
+    OfficeWritten(OfficeWritten),
+    BillIssued(BillIssued),
     /// Of a kind or version this program does not know: kept, forwarded, counted, not computed.
     Newer,
     /// The body is withheld from this holder.
@@ -415,6 +423,8 @@ impl Fact {
             "device_revoked" => Fact::DeviceRevoked(typed(body)?),
             "share_made" => Fact::ShareMade(typed(body)?),
             "share_ended" => Fact::ShareEnded(typed(body)?),
+            "office_written" => Fact::OfficeWritten(typed(body)?),
+            "bill_issued" => Fact::BillIssued(typed(body)?),
             _ => Fact::Newer,
         })
     }
@@ -453,6 +463,8 @@ impl Fact {
             Fact::DeviceRevoked(f) => map("device_revoked", f),
             Fact::ShareMade(f) => map("share_made", f),
             Fact::ShareEnded(f) => map("share_ended", f),
+            Fact::OfficeWritten(f) => map("office_written", f),
+            Fact::BillIssued(f) => map("bill_issued", f),
             Fact::Newer | Fact::Withheld => None,
         }
     }
@@ -541,66 +553,6 @@ fn check_minutes(minutes: Option<i64>) -> Result<(), Fault> {
     }
 }
 
-fn check_texts(value: &Value, pointer: &str) -> Result<(), Fault> {
-    match value {
-        Value::String(text) => check_name(text).map_err(|f| f.under(pointer)),
-        Value::Array(items) => {
-            if items.len() > LIST_ITEMS_MAX {
-                return Err(Fault::new(code::OUT_OF_RANGE, pointer, format!("at most {LIST_ITEMS_MAX} items")));
-            }
-            items.iter().enumerate().try_for_each(|(i, item)| check_texts(item, &format!("{pointer}/{i}")))
-        }
-        Value::Object(map) => map.iter().try_for_each(|(key, item)| {
-            check_name(key).map_err(|f| f.under(pointer))?;
-            check_texts(item, &format!("{pointer}/{key}"))
-        }),
-        _ => Ok(()),
-    }
-}
-
-/// Whether a text may be a name: of a machine, a point, a task, a part, a person.
-///
-/// # Errors
-/// `out-of-range` if empty or too long, `bad-text` if it holds a control character, or a character that reorders or
-/// hides its neighbours (Unicode bidirectional controls, zero-width characters).
-pub fn check_name(text: &str) -> Result<(), Fault> {
-    if text.trim().is_empty() || text.chars().count() > NAME_CHARS_MAX {
-        return Err(Fault::new(code::OUT_OF_RANGE, "", format!("a name has 1 to {NAME_CHARS_MAX} characters")));
-    }
-    if text.chars().any(|c| c.is_control() || deceives(c)) {
-        return Err(Fault::new(code::BAD_TEXT, "", "a name must not hold control or invisible characters"));
-    }
-    Ok(())
-}
-
-/// Whether a text may be what a person wrote: as a name, but longer and with line ends and tabs.
-///
-/// # Errors
-/// As [`check_name`].
-pub fn check_free_text(text: &str) -> Result<(), Fault> {
-    if text.chars().count() > WORDS_CHARS_MAX {
-        return Err(Fault::new(code::OUT_OF_RANGE, "", format!("at most {WORDS_CHARS_MAX} characters")));
-    }
-    if text.chars().any(|c| (c.is_control() && !matches!(c, '\n' | '\t')) || deceives(c)) {
-        return Err(Fault::new(code::BAD_TEXT, "", "a text must not hold control or invisible characters"));
-    }
-    Ok(())
-}
-
-fn check_words(words: &Map<String, Value>) -> Result<(), Fault> {
-    if let Some(text) = words.get("text") {
-        let place = "/words/text";
-        let text = text.as_str().ok_or_else(|| Fault::new(code::MALFORMED_ENTRY, place, "a text is missing"))?;
-        check_free_text(text).map_err(|fault| fault.under(place))?;
-    }
-    Ok(())
-}
-
-/// Bidirectional controls and zero-width characters: they make a name look like another.
-fn deceives(c: char) -> bool {
-    matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -661,6 +613,8 @@ mod tests {
                 json!({"share":"AwMDAwMDAwMDAwMDAwMDAw","machine":"BwcHBwcHBwcHBwcHBwcHBw","until":"2026-05-07T07:12:33Z","shows":["names"]}),
             ),
             ("share_ended", json!({"share":"AwMDAwMDAwMDAwMDAwMDAw"})),
+            ("office_written", json!({})),
+            ("bill_issued", json!({"bill":"AwMDAwMDAwMDAwMDAwMDAw"})),
         ] {
             let fact = read(kind, body.clone()).expect(kind);
             assert_eq!(fact.write().expect(kind), (kind, body.as_object().expect("object").clone()), "{kind}");

@@ -48,6 +48,8 @@ pub mod code {
     pub const PAYLOAD_TOO_LARGE: &str = "payload-too-large";
     /// The entry names a target that cannot be corrected, struck or settled that way.
     pub const BAD_TARGET: &str = "bad-target";
+    /// An amount of money has more digits than a bill may have.
+    pub const AMOUNT_OVERFLOW: &str = "amount-overflow";
 }
 
 impl Fault {

@@ -155,6 +155,10 @@ bytes_type!(
     ShareId, 16
 );
 bytes_type!(
+    /// A customer, site, job or list of rates of the office, or a draft, invoice or credit note: 16 random bytes.
+    OfficeId, 16
+);
+bytes_type!(
     /// What a share link holds: 256 random bits. Whoever has them may read.
     Capability, 32
 );
@@ -226,13 +230,26 @@ impl DeviceId {
     }
 }
 
+/// Six characters a person can read aloud: Crockford's base32 of the first 30 bits.
+fn six_characters(id: &[u8; 16]) -> String {
+    const ALPHABET: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
+    let bits = u32::from_be_bytes([id[0], id[1], id[2], id[3]]);
+    (0..6).map(|i| ALPHABET[(bits >> (27 - 5 * i)) as usize & 31] as char).collect()
+}
+
 impl ClashId {
-    /// Six characters a person can read aloud: Crockford's base32 of the first 30 bits.
+    /// Six characters a person can read aloud.
     #[must_use]
     pub fn short(&self) -> String {
-        const ALPHABET: &[u8; 32] = b"0123456789ABCDEFGHJKMNPQRSTVWXYZ";
-        let bits = u32::from_be_bytes([self.0[0], self.0[1], self.0[2], self.0[3]]);
-        (0..6).map(|i| ALPHABET[(bits >> (27 - 5 * i)) as usize & 31] as char).collect()
+        six_characters(&self.0)
+    }
+}
+
+impl OfficeId {
+    /// Six characters a person can read aloud and type: the whole id may begin like an option.
+    #[must_use]
+    pub fn short(&self) -> String {
+        six_characters(&self.0)
     }
 }
 

@@ -10,6 +10,7 @@
 pub mod admit;
 pub mod agenda;
 pub mod bench;
+pub mod bill;
 pub mod book;
 pub mod canonical;
 pub mod causality;

@@ -105,6 +105,8 @@ pub enum Right {
     ClearHazard,
     /// Read the office part of entries: job, customer, prices.
     ReadOffice,
+    /// Write customers, jobs and rates; draft, issue and take back bills.
+    Bill,
     /// Make and end share links for outsiders.
     Share,
     /// See how each device stands: role, last exchange, open codes.
@@ -138,6 +140,7 @@ pub const TABLE: &[Line] = &[
     line(Right::ReadMachines, "read machines, entries, findings, what is due", [0, 1, 1, 1, 1]),
     line(Right::ClearHazard, "say without a repair that a hazard (tagged out) is none", [0, 0, 1, 1, 1]),
     line(Right::ReadOffice, "read the office part of entries: job, customer, prices", [0, 0, 0, 1, 1]),
+    line(Right::Bill, "write customers, jobs and rates; draft, issue and take back bills", [0, 0, 0, 1, 1]),
     line(Right::Share, "make and end share links for outsiders", [0, 0, 0, 1, 1]),
     line(Right::ReadDevices, "see how each device stands, and the open codes", [0, 0, 0, 1, 1]),
     line(Right::ManageCrew, "let in, rename and revoke devices of crew and mechanics", [0, 0, 0, 1, 1]),
@@ -179,7 +182,7 @@ mod tests {
         use Right::*;
         let crew = [ReadShared, Record, ReadMachines].to_vec();
         let mechanic = [crew.clone(), vec![ClearHazard]].concat();
-        let office = [mechanic.clone(), vec![ReadOffice, Share, ReadDevices, ManageCrew]].concat();
+        let office = [mechanic.clone(), vec![ReadOffice, Bill, Share, ReadDevices, ManageCrew]].concat();
         let owner = [office.clone(), vec![ManageAll]].concat();
         let expected = [vec![ReadShared], crew, mechanic, office, owner];
         for (party, rights) in Party::ALL.into_iter().zip(expected) {

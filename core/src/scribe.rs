@@ -14,6 +14,7 @@ use crate::fact::Fact;
 use crate::fault::{Fault, code};
 use crate::ids::{CodeId, DeviceId, Hash, OrganisationId, PersonId, PublicKey};
 use crate::moment::Moment;
+use serde_json::{Map, Value};
 use std::collections::BTreeMap;
 
 /// Domain line of the key's derivation.
@@ -65,6 +66,22 @@ impl Scribe {
     /// # Errors
     /// If the fact cannot be written, or the time lies outside the calendar.
     pub fn write(&self, head: &LogHead, seen: u64, by: PersonId, fact: &Fact, now_ms: i64) -> Result<Checked, Fault> {
+        self.write_office(head, seen, by, fact, None, now_ms)
+    }
+
+    /// The same, with an office part, which crews do not get. Its salt is the caller's.
+    ///
+    /// # Errors
+    /// As [`Scribe::write`].
+    pub fn write_office(
+        &self,
+        head: &LogHead,
+        seen: u64,
+        by: PersonId,
+        fact: &Fact,
+        office: Option<Map<String, Value>>,
+        now_ms: i64,
+    ) -> Result<Checked, Fault> {
         let unwritable = |detail: &str| Fault::new(code::MALFORMED_ENTRY, "", detail);
         let (kind, body) = fact.write().ok_or_else(|| unwritable("there is nothing to write"))?;
         let made = Head {
@@ -79,7 +96,7 @@ impl Scribe {
             kind: kind.to_owned(),
             clock: None,
         };
-        let entry = Entry::new(&made, body, None, None)?;
+        let entry = Entry::new(&made, body, None, office)?;
         let end = head.after(&entry);
         let seal = self.key.seal(&self.organisation, end.seq, &end);
         let push = Push { from: end.seq, previous: head.link, entries: vec![entry], signature: seal.signature };

@@ -64,6 +64,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0009_tree.sqlite.sql"),
         postgres: include_str!("ledger/0009_tree.postgres.sql"),
     },
+    LedgerStep {
+        name: "0011_bills",
+        sqlite: include_str!("ledger/0011_bills.sqlite.sql"),
+        postgres: include_str!("ledger/0011_bills.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -108,6 +113,11 @@ pub const LANDED: &[Landed] = &[
         name: "0009_tree",
         sqlite_sha256: "2b9e397505e47c43ccdef52491b1e5901fa92d52122c1cde72e8bc79a02a0daf",
         postgres_sha256: "f3b1796f6fa8e4ae441b9546fcddcefea8b9de31046e59142e18a1297e7a4798",
+    },
+    Landed {
+        name: "0011_bills",
+        sqlite_sha256: "38b5c5880d98aba17af8693d9c3aacdf35c55ceb1b21dd66d0005bdc48f170bb",
+        postgres_sha256: "d91121a6ea419ecbafce42431476a44a0ba637d8cbd8218809a28ecea6aaab79",
     },
 ];
 

@@ -102,6 +102,8 @@ pub enum Tag {
     Bench,
     /// Devices, codes, share links.
     Office,
+    /// Customers, jobs, rates, drafts, invoices.
+    Billing,
     /// What shows that the ledger is whole.
     Proof,
     /// What outsiders read.
@@ -112,8 +114,17 @@ pub enum Tag {
 
 impl Tag {
     /// All of them, in the order of the documentation.
-    pub const ALL: [Tag; 8] =
-        [Tag::Sync, Tag::Devices, Tag::Machines, Tag::Bench, Tag::Office, Tag::Proof, Tag::Outsiders, Tag::Service];
+    pub const ALL: [Tag; 9] = [
+        Tag::Sync,
+        Tag::Devices,
+        Tag::Machines,
+        Tag::Bench,
+        Tag::Office,
+        Tag::Billing,
+        Tag::Proof,
+        Tag::Outsiders,
+        Tag::Service,
+    ];
 
     /// Its name.
     #[must_use]
@@ -124,6 +135,7 @@ impl Tag {
             Tag::Machines => "Machines",
             Tag::Bench => "Bench",
             Tag::Office => "Office",
+            Tag::Billing => "Billing",
             Tag::Proof => "Proof",
             Tag::Outsiders => "Outsiders",
             Tag::Service => "Service",
@@ -142,6 +154,9 @@ impl Tag {
             Tag::Bench => "Cards for the small repair at the machine: threads, drills, grease, amounts.",
             Tag::Office => {
                 "How devices stand, codes that let them in, and links for outsiders. All of it is written down."
+            }
+            Tag::Billing => {
+                "From records to invoices: what the office writes, what could be billed, drafts, issued bills and their files."
             }
             Tag::Proof => "Signed checkpoints of the ledger, proofs, and the service history of a machine as a file.",
             Tag::Outsiders => "What someone outside reads with a link: one machine.",

@@ -13,6 +13,7 @@ pub mod list;
 pub mod names;
 pub mod problem;
 pub mod sample;
+pub mod sample_bill;
 pub mod spec;
 
 pub use endpoint::{Access, BodyForm, Endpoint, Example, Method, Nothing};

@@ -108,6 +108,10 @@ problems! {
         "Let in another owner first: make a code with role owner.";
     TooManyOpen = "too-many-open", 409, "There are too many open already.",
         "Cancel or end some that are no longer needed.";
+    AlreadyBilled = "already-billed", 409, "Some of it has been drafted or billed meanwhile.",
+        "Look at the drafts and ask again: pintle bill drafts.";
+    BillState = "bill-state", 409, "The bill is not in a state for this.",
+        "A draft is issued or dropped, an invoice is taken back; what is issued never changes. See detail.";
     KeyRefused = "key-refused", 409, "This key may not be enrolled: it is a revoked device's, or another organisation's.",
         "Make a new key on the device and enrol with it. The code has not been spent; the entries under the old key stay.";
     // What was sent is not allowed.
@@ -131,6 +135,10 @@ problems! {
         "An entry has the parts head and body, may have words and office, and a number in head.seq.";
     OutOfRange = "out-of-range", 422, "A value lies outside its limits.",
         "See pointer or parameter for the place and detail for the limits.";
+    AmountOverflow = "amount-overflow", 422, "An amount has more digits than any bill.",
+        "Check quantity and price: amounts have at most twelve digits before the point.";
+    BadTime = "bad-time", 422, "A day or time is not of its form.",
+        "Write days like 2026-05-04 and times of day like 17:30.";
     ChainMismatch = "chain-mismatch", 422, "The link before the first entry cannot be this device's.",
         "Before entry 1 stands SHA-256 over the line pintle/log/1 and the public key.";
     UnsupportedProtocol = "unsupported-protocol", 422, "This server does not speak that protocol number.",

@@ -7,6 +7,7 @@
 #![allow(clippy::panic, reason = "a test says what it missed by panicking")]
 #![allow(clippy::disallowed_methods, reason = "a test is an outermost layer: it has a clock, an environment and files")]
 
+mod bills;
 mod core_props;
 mod fuzz_regressions;
 mod same_answer;

@@ -4,6 +4,7 @@
 
 pub mod begin;
 pub mod bench;
+pub mod bill;
 pub mod book;
 pub mod clashes;
 pub mod clear;
@@ -147,6 +148,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Share(args) => share::run(args, here),
         Command::History(args) => history::run(args, here),
         Command::Verify(args) => verify::run(args, here),
+        Command::Bill(args) => bill::run(args, here),
         Command::Status(args) => status::run(args, here),
         Command::Doctor(args) => doctor::run(args, here),
         Command::Completions(args) => completions::run(args, here),

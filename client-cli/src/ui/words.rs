@@ -109,6 +109,8 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
         Fact::DeviceRevoked(f) => vec![format!("device {} revoked", names.mark(f.device))],
         Fact::ShareMade(f) => vec!["shown to an outsider".to_owned(), names.machine(f.machine), until(&f.until)],
         Fact::ShareEnded(_) => vec!["no longer shown to an outsider".to_owned()],
+        Fact::OfficeWritten(_) => vec!["written by the office".to_owned()],
+        Fact::BillIssued(_) => vec!["a bill issued".to_owned()],
         Fact::Newer => vec!["needs a newer pintle to be read".to_owned()],
         Fact::Withheld => vec!["withheld".to_owned()],
     };

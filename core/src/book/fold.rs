@@ -340,21 +340,74 @@ fn tasks(
     settlements: &[Settlement<'_>],
     clashes: &mut Vec<Clash>,
 ) -> (Vec<Task>, Vec<Work>, Vec<Twin>) {
-    let mut by_task: BTreeMap<&str, Vec<(&Item<'_>, &TaskDone)>> = BTreeMap::new();
-    for item in items {
-        if let Fact::TaskDone(done) = &item.fact {
-            by_task.entry(&done.task).or_default().push((item, done));
-        }
-    }
     let mut twins = Vec::new();
     let mut works = Vec::new();
-    let tasks = by_task
+    let tasks = task_records(items)
         .into_iter()
         .filter_map(|(task, records)| one_task(task, &records, settlements, clashes, &mut twins, &mut works))
         .collect();
     twins.sort_by_key(|twin: &Twin| twin.id);
     works.sort_by_key(|work: &Work| (work.second, work.entry));
     (tasks, works, twins)
+}
+
+/// Records of one task, those of one piece of work together.
+fn grouped<'r, 'a, 'b>(
+    task: &str,
+    records: &'r [(&'b Item<'a>, &'b TaskDone)],
+    settlements: &[Settlement<'_>],
+    clashes: &mut Vec<Clash>,
+    open: &mut Vec<ClashId>,
+    twins: &mut Vec<Twin>,
+) -> Vec<Vec<&'r (&'b Item<'a>, &'b TaskDone)>> {
+    let matter = format!("task:{task}");
+    // Records of one piece of work follow one another; each is compared with those of its group.
+    let mut groups: Vec<Vec<&(&Item<'_>, &TaskDone)>> = Vec::new();
+    for record in records {
+        let same = groups.last().is_some_and(|group| {
+            // Who knew one record of a group and made another meant another piece of work.
+            group.iter().all(|(item, _)| apart(item.held, record.0.held))
+                && group.iter().rev().any(|before| one_work(&matter, before, record, settlements, clashes, open, twins))
+        });
+        match groups.last_mut() {
+            Some(group) if same => group.push(record),
+            _ => groups.push(vec![record]),
+        }
+    }
+    groups
+}
+
+/// Records of one piece of work, the first first, and the twins that this depends on.
+pub(crate) struct WorkGroup {
+    pub entries: Vec<EntryRef>,
+    pub twins: Vec<ClashId>,
+}
+
+/// Which records of tasks are of one piece of work. Only pieces that were recorded more than once.
+pub(crate) fn work_groups(items: &[Item<'_>], settlements: &[Settlement<'_>]) -> Vec<WorkGroup> {
+    let mut found = Vec::new();
+    for (task, records) in task_records(items) {
+        let (mut clashes, mut open, mut twins) = (Vec::new(), Vec::new(), Vec::new());
+        let groups = grouped(task, &records, settlements, &mut clashes, &mut open, &mut twins);
+        for group in groups.into_iter().filter(|group| group.len() > 1) {
+            let entries: Vec<EntryRef> = group.iter().map(|(item, _)| item.held.name()).collect();
+            let of_group = |twin: &&Twin| twin.sides.iter().all(|side| entries.contains(&side.entry));
+            let twins = twins.iter().filter(of_group).map(|twin| twin.id).collect();
+            found.push(WorkGroup { entries, twins });
+        }
+    }
+    found
+}
+
+/// Records of tasks, by task, in order.
+fn task_records<'b, 'a>(items: &'b [Item<'a>]) -> BTreeMap<&'b str, Vec<(&'b Item<'a>, &'b TaskDone)>> {
+    let mut by_task: BTreeMap<&str, Vec<(&Item<'_>, &TaskDone)>> = BTreeMap::new();
+    for item in items {
+        if let Fact::TaskDone(done) = &item.fact {
+            by_task.entry(&done.task).or_default().push((item, done));
+        }
+    }
+    by_task
 }
 
 fn one_task(
@@ -365,24 +418,8 @@ fn one_task(
     twins: &mut Vec<Twin>,
     works: &mut Vec<Work>,
 ) -> Option<Task> {
-    let matter = format!("task:{task}");
     let mut open = Vec::new();
-    // Records of one piece of work follow one another; each is compared with those of its group.
-    let mut groups: Vec<Vec<&(&Item<'_>, &TaskDone)>> = Vec::new();
-    for record in records {
-        let same = groups.last().is_some_and(|group| {
-            // Who knew one record of a group and made another meant another piece of work.
-            group.iter().all(|(item, _)| apart(item.held, record.0.held))
-                && group
-                    .iter()
-                    .rev()
-                    .any(|before| one_work(&matter, before, record, settlements, clashes, &mut open, twins))
-        });
-        match groups.last_mut() {
-            Some(group) if same => group.push(record),
-            _ => groups.push(vec![record]),
-        }
-    }
+    let groups = grouped(task, records, settlements, clashes, &mut open, twins);
     let mut skipped: BTreeMap<&str, SkippedPoint> = BTreeMap::new();
     for group in &groups {
         skips_after(group, &mut skipped);

@@ -11,6 +11,7 @@ mod fold;
 mod hands;
 pub(crate) mod upkeep;
 
+pub(crate) use fold::work_groups;
 pub use fold::{book, keeping_by};
 
 use crate::clash::{Clash, Twin};

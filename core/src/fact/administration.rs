@@ -1,10 +1,11 @@
-//! What the server itself writes down: who was let in, changed, revoked, and what was shown to outsiders.
+//! What the server itself writes down: who was let in, changed, revoked, what was shown to outsiders, and what the
+//! office wrote and billed.
 //!
 //! Promises: these kinds count only in the server's own log; from any other device such an entry stands aside. They
 //! name codes and links by ids that let nobody in, and from which no code can be found by trying.
 
 use super::Fact;
-use crate::ids::{CodeId, DeviceId, MachineId, PublicKey, ShareId};
+use crate::ids::{CodeId, DeviceId, MachineId, OfficeId, PublicKey, ShareId};
 use crate::moment::Moment;
 use crate::permission::{Right, Role};
 use serde::{Deserialize, Serialize};
@@ -99,6 +100,17 @@ pub struct ShareEnded {
     pub share: ShareId,
 }
 
+/// `office_written`: what was written stands in the office part, see [`crate::bill::written`].
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct OfficeWritten {}
+
+/// `bill_issued`: number, digest and sums stand in the office part, see [`crate::bill::written`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BillIssued {
+    /// Which invoice or credit note.
+    pub bill: OfficeId,
+}
+
 /// What an author must be for an entry of a kind to count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Need {
@@ -113,7 +125,7 @@ pub enum Need {
 pub fn need(kind: &str) -> Need {
     match kind {
         "code_made" | "code_cancelled" | "device_enrolled" | "device_changed" | "device_revoked" | "share_made"
-        | "share_ended" => Need::Server,
+        | "share_ended" | "office_written" | "bill_issued" => Need::Server,
         _ => Need::Right(Right::Record),
     }
 }
@@ -131,6 +143,8 @@ impl Fact {
                 | Fact::DeviceRevoked(_)
                 | Fact::ShareMade(_)
                 | Fact::ShareEnded(_)
+                | Fact::OfficeWritten(_)
+                | Fact::BillIssued(_)
         )
     }
 }

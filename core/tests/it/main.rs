@@ -5,6 +5,8 @@
 #![allow(clippy::panic, reason = "a test says what it missed by panicking")]
 
 mod bench_cases;
+mod bill_documents;
+mod bill_work;
 mod book_cases;
 mod due_cases;
 mod fold_laws;

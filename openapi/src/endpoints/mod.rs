@@ -3,6 +3,7 @@
 //! Promises: [`visit_all`] passes every one of them, once; what is not passed there is neither served nor documented.
 
 pub mod bench;
+pub mod bills;
 pub mod book;
 pub mod clashes;
 pub mod codes;
@@ -70,6 +71,19 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<proof::InclusionProof>();
     visit.endpoint::<proof::ConsistencyProof>();
     visit.endpoint::<proof::MachineHistory>();
+    visit.endpoint::<bills::OfficeBook>();
+    visit.endpoint::<bills::WriteOffice>();
+    visit.endpoint::<bills::AssignJob>();
+    visit.endpoint::<bills::Proposal>();
+    visit.endpoint::<bills::Drafts>();
+    visit.endpoint::<bills::MakeDrafts>();
+    visit.endpoint::<bills::IssuedBills>();
+    visit.endpoint::<bills::Bill>();
+    visit.endpoint::<bills::DropDraft>();
+    visit.endpoint::<bills::IssueDraft>();
+    visit.endpoint::<bills::BillUbl>();
+    visit.endpoint::<bills::BillCsv>();
+    visit.endpoint::<bills::BillXlsx>();
     visit.endpoint::<shares::SharedMachine>();
     visit.endpoint::<shares::SharedEntries>();
     visit.endpoint::<proof::SharedHistory>();

@@ -5,6 +5,7 @@
 
 pub mod attempts;
 pub mod bench;
+pub mod bill;
 pub mod books;
 pub mod codes;
 pub mod cursor;

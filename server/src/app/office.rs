@@ -29,7 +29,7 @@ const DAY_MS: i64 = 24 * HOUR_MS;
 
 impl Caller {
     /// The caller, as the one who has something done.
-    fn actor(&self) -> Actor {
+    pub(super) fn actor(&self) -> Actor {
         Actor { organisation: self.device.organisation, person: self.device.person }
     }
 

@@ -7,6 +7,7 @@
 //!
 //! Never: HTTP, the clock, a decision of its own. Decisions are `pintle_core::admit`'s, taken inside the transaction.
 
+mod bills;
 mod facts;
 mod ledger;
 pub mod memory;
@@ -15,6 +16,7 @@ pub mod sql;
 mod tree;
 
 use async_trait::async_trait;
+pub use bills::{BillRecord, BillStore, Drafted, Dropped, IssueAsk, Issued, IssuedStamp, NewDraft, Noted, Standing};
 pub use office::{Actor, Changed, DeviceChange, DeviceStanding, Follow, NewShare, OpenCode, Share};
 use pintle_core::admit::{Admission, Checked, Stored};
 use pintle_core::chain::{LogHead, Seal};
@@ -303,7 +305,7 @@ pub struct Pushed {
 /// The storage of ledgers. The doc comment of each method is its contract; `contract` tests hold all
 /// implementations to it.
 #[async_trait]
-pub trait Store: TreeStore {
+pub trait Store: TreeStore + BillStore {
     /// What makes this database this one.
     fn identity(&self) -> &Identity;
 

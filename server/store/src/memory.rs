@@ -5,6 +5,7 @@
 //!
 //! Never: the disk, a clock, randomness.
 
+mod bills;
 mod office;
 mod tree;
 
@@ -60,6 +61,8 @@ struct State {
     /// Until when each is remembered, in seconds since 1970.
     assertions: BTreeMap<Hash, i64>,
     shares: BTreeMap<Hash, Share>,
+    /// Billing of each organisation that has any.
+    bills: BTreeMap<OrganisationId, bills::Bills>,
     /// Marks that devices had once, folded, and whose they were.
     marks_past: BTreeMap<(OrganisationId, String), DeviceId>,
     /// The epoch, if the ledger ever went back.

@@ -3,12 +3,13 @@
 //! Promises: an endpoint that is added is held to the table of rights without another line here; one whose access is
 //! not by token must be named below, or the test fails. Nothing of one organisation is found by another.
 
+use crate::billing::billed;
 use crate::on_every_store;
 use crate::phone::Phone;
 use crate::world::{Answer, World};
 use actix_web::test::TestRequest;
 use pintle_core::fact::administration::Shown;
-use pintle_core::ids::{Capability, CodeId, DeviceId, MachineId, ShareId};
+use pintle_core::ids::{Capability, CodeId, DeviceId, MachineId, OfficeId, ShareId};
 use pintle_core::permission::{Right, Role};
 use pintle_openapi::endpoint::target;
 use pintle_openapi::endpoints::codes::CodeReply;
@@ -106,6 +107,7 @@ fn nothing() -> BTreeMap<&'static str, String> {
         ("code", CodeId([0x99; 16]).to_string()),
         ("share", ShareId([0x99; 16]).to_string()),
         ("link", Capability([0x99; 32]).to_string()),
+        ("bill", OfficeId([0x99; 16]).to_string()),
     ])
 }
 
@@ -123,6 +125,7 @@ async fn inhabited(world: &World, owner: &mut Phone) -> BTreeMap<&'static str, S
         ("code", code.report.id.to_string()),
         ("share", share.report.id.to_string()),
         ("link", share.link.to_string()),
+        ("bill", billed(world, owner).await.to_string()),
     ])
 }
 
@@ -207,11 +210,13 @@ async fn nothing_of_another_organisation_is_found(world: World) {
         };
         assert_eq!(shape(&found), shape(&random), "{}", theirs.place);
     }
-    assert_eq!(asked.iter().map(String::as_str).collect::<Vec<_>>(), ["code", "device", "machine", "share"]);
+    assert_eq!(asked.iter().map(String::as_str).collect::<Vec<_>>(), ["bill", "code", "device", "machine", "share"]);
     assert_eq!(world.store.digest(world.organisation.id).await.expect("it answers"), before, "nothing was written");
 
     // What lists have nothing to do with ids: they are empty there.
-    for list in ["/v1/machines", "/v1/findings", "/v1/clashes", "/v1/codes", "/v1/shares"] {
+    for list in
+        ["/v1/machines", "/v1/findings", "/v1/clashes", "/v1/codes", "/v1/shares", "/v1/bill/drafts", "/v1/bill/issued"]
+    {
         assert_eq!(world.get_with(list, &token).await.json()["items"], json!([]), "{list}");
     }
     let devices = world.get_with("/v1/devices", &token).await.json();

@@ -5,6 +5,7 @@
 
 mod abuse;
 mod access;
+mod billing;
 mod due;
 mod enrolling;
 mod following;

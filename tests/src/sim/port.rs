@@ -6,17 +6,19 @@
 use super::bugs::Bug;
 use super::world::ORGANISATION;
 use async_trait::async_trait;
-use pintle_core::Held;
 use pintle_core::admit::{Admission, Checked, Stored};
+use pintle_core::bill::matter::Matter;
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, PushAnswer, PushOutcome, Wanted};
-use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, ShareId};
+use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OfficeId, OrganisationId, ShareId};
 use pintle_core::proof::tile::{TileId, Tiles};
+use pintle_core::{EntryRef, Held};
 use pintle_store::memory::MemoryStore;
 use pintle_store::{
-    Actor, BatonJudged, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord,
-    DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, MachineHead,
-    MachineStanding, MachineView, NewShare, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Store,
-    StoreResult, TokenKeyRecord, TreeStore, ViewSort,
+    Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature,
+    DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, Enrolled, Enrolment, EnrolmentCode,
+    Follow, Grown, Identity, IssueAsk, Issued, MachineHead, MachineStanding, MachineView, NewDraft, NewShare, Noted,
+    OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Standing, Store, StoreResult, TokenKeyRecord,
+    TreeStore, ViewSort,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
@@ -252,6 +254,30 @@ tree_through! {
         until: u64,
         rows_max: usize
     ) -> Vec<SealedBatch>;
+}
+
+/// Nobody is billed in the simulation; what is asked of the database is answered by it.
+macro_rules! billed {
+    ($(fn $name:ident($($arg:ident: $kind:ty),*) -> $out:ty;)*) => {
+        #[async_trait]
+        impl BillStore for Port {
+            $(async fn $name(&self, $($arg: $kind),*) -> StoreResult<$out> {
+                self.memory().$name($($arg),*).await
+            })*
+        }
+    };
+}
+
+billed! {
+    fn office_entries(organisation: OrganisationId, after: u64, limit: usize) -> Vec<Held>;
+    fn office_write(actor: Actor, noted: &Noted, now_ms: i64) -> EntryRef;
+    fn drafts_add(actor: Actor, drafts: &[NewDraft], now_ms: i64) -> Drafted;
+    fn draft_drop(organisation: OrganisationId, bill: OfficeId) -> Dropped;
+    fn bill_issue(actor: Actor, ask: &IssueAsk, now_ms: i64) -> Issued;
+    fn bill(organisation: OrganisationId, bill: OfficeId) -> Option<BillRecord>;
+    fn drafts(organisation: OrganisationId) -> Vec<BillRecord>;
+    fn bills_issued(organisation: OrganisationId, customer: Option<OfficeId>, after: u64, limit: usize) -> Vec<BillRecord>;
+    fn matters(organisation: OrganisationId) -> BTreeMap<Matter, Standing>;
 }
 
 /// Runs a future that only pauses to its end.

@@ -7,15 +7,15 @@ use crate::facts::Voucher;
 use crate::ledger::{folded, free_mark};
 use crate::{
     Actor, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode,
-    Follow, NewShare, OpenCode, Organisation, Role, Share, StoreError, StoreResult, facts,
+    Follow, NewShare, Noted, OpenCode, Organisation, Role, Share, StoreError, StoreResult, facts,
 };
-use pintle_core::Fact;
 use pintle_core::admit::{Admission, Author};
 use pintle_core::chain::LogHead;
 use pintle_core::exchange::{ClockSample, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, OrganisationId, PersonId, ShareId};
 use pintle_core::moment::Moment;
 use pintle_core::scribe::{SERVER_MARK, SERVER_NAME, Scribe, code_id};
+use pintle_core::{EntryRef, Fact};
 use std::collections::{BTreeMap, BTreeSet};
 
 impl MemoryStore {
@@ -132,6 +132,17 @@ impl State {
 
     /// Writes down what an actor has had done.
     pub(super) fn write_down(&mut self, secret: &[u8; 32], actor: Actor, fact: &Fact, now_ms: i64) -> StoreResult<()> {
+        self.write_office(secret, actor, &Noted { fact: fact.clone(), office: None }, now_ms).map(|_| ())
+    }
+
+    /// Writes down what the office has had done, with the part that crews do not get. Gives the entry's name.
+    pub(super) fn write_office(
+        &mut self,
+        secret: &[u8; 32],
+        actor: Actor,
+        noted: &Noted,
+        now_ms: i64,
+    ) -> StoreResult<EntryRef> {
         let failed = |detail: String| StoreError::Failed { act: "write_down", detail };
         let organisation = actor.organisation;
         let scribe = Scribe::new(secret, organisation, self.epoch());
@@ -140,12 +151,14 @@ impl State {
             None => self.begin_log(organisation, &scribe, now_ms)?,
         };
         let seen = self.ledger("write_down", organisation)?.end().position;
-        let checked = scribe.write(&head, seen, actor.person, fact, now_ms).map_err(|f| failed(f.to_string()))?;
+        let office = noted.office.clone();
+        let checked = scribe.write_office(&head, seen, actor.person, &noted.fact, office, now_ms);
+        let checked = checked.map_err(|fault| failed(fault.to_string()))?;
         let at = Moment::at(now_ms.div_euclid(1000), 0).map_err(|f| failed(f.to_string()))?;
         let scope = DeviceScope { organisation, device: scribe.device() };
         let pushed = self.push(scope, &checked, &ClockSample { at, boot: None, up_s: None }, now_ms)?;
         match pushed.admission {
-            Admission::Write { .. } => Ok(()),
+            Admission::Write { .. } => Ok(EntryRef { device: scribe.device(), seq: pushed.head.seq }),
             other => Err(failed(format!("the server's own log did not take an entry: {other:?}"))),
         }
     }

@@ -7,6 +7,7 @@
 //! Never: a decision; those are `pintle_core`'s and [`crate::ledger`]'s.
 
 mod batches;
+mod bills;
 mod branches;
 mod enrol;
 mod epoch;

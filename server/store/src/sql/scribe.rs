@@ -14,17 +14,28 @@ use super::row::{blob, number};
 use super::session::Tx;
 use super::{LEDGER_HEAD, ORGANISATION};
 use crate::ledger::free_mark;
-use crate::{Actor, DeviceRecord, DeviceScope, Role};
-use pintle_core::Fact;
+use crate::{Actor, DeviceRecord, DeviceScope, Noted, Role};
 use pintle_core::admit::Admission;
 use pintle_core::chain::LogHead;
 use pintle_core::exchange::{ClockSample, Person, Wanted};
 use pintle_core::ids::{Baton, OrganisationId, PersonId};
 use pintle_core::moment::Moment;
 use pintle_core::scribe::{SERVER_MARK, SERVER_NAME, Scribe};
+use pintle_core::{EntryRef, Fact};
 
 /// Writes down what an actor has had done.
 pub(super) async fn write_down(tx: &Tx, secret: &[u8; 32], actor: Actor, fact: &Fact, now_ms: i64) -> TxResult<()> {
+    write_office(tx, secret, actor, &Noted { fact: fact.clone(), office: None }, now_ms).await.map(|_| ())
+}
+
+/// Writes down what the office has had done, with the part that crews do not get. Gives the entry's name.
+pub(super) async fn write_office(
+    tx: &Tx,
+    secret: &[u8; 32],
+    actor: Actor,
+    noted: &Noted,
+    now_ms: i64,
+) -> TxResult<EntryRef> {
     let organisation = actor.organisation;
     let epoch = epoch(tx).await?;
     let scribe = Scribe::new(secret, organisation, epoch);
@@ -33,13 +44,13 @@ pub(super) async fn write_down(tx: &Tx, secret: &[u8; 32], actor: Actor, fact: &
         None => begin_log(tx, organisation, &scribe, epoch, now_ms).await?,
     };
     let seen = position(tx, organisation).await?;
-    let checked =
-        scribe.write(&head, seen, actor.person, fact, now_ms).map_err(|fault| tx.failed(fault.to_string()))?;
+    let checked = scribe.write_office(&head, seen, actor.person, &noted.fact, noted.office.clone(), now_ms);
+    let checked = checked.map_err(|fault| tx.failed(fault.to_string()))?;
     let at = Moment::at(now_ms.div_euclid(1000), 0).map_err(|fault| tx.failed(fault.to_string()))?;
     let scope = DeviceScope { organisation, device: scribe.device() };
     let pushed = push_in(tx, scope, &checked, &ClockSample { at, boot: None, up_s: None }, now_ms).await?;
     match pushed.admission {
-        Admission::Write { .. } => Ok(()),
+        Admission::Write { .. } => Ok(EntryRef { device: scribe.device(), seq: pushed.head.seq }),
         other => Err(tx.failed(format!("the server's own log did not take an entry: {other:?}"))),
     }
 }

@@ -6,6 +6,7 @@
 #![allow(clippy::panic, reason = "a case fails by panicking, in its steps as in its body")]
 
 mod bed;
+mod bills;
 mod crew;
 mod damage;
 mod faults;
@@ -43,6 +44,15 @@ macro_rules! contract {
 }
 
 contract! {
+    bills:
+        a_draft_reserves_and_a_bill_binds,
+        a_dropped_draft_frees_its_matters_and_takes_no_number,
+        no_organisation_bills_another_s,
+        what_the_office_writes_stands_in_the_ledger_apart_from_crews,
+        many_offices_at_once_bill_every_matter_once,
+        one_draft_issued_by_many_at_once_has_one_number,
+        an_act_of_billing_dropped_anywhere_leaves_nothing_half_done,
+        any_order_of_acts_keeps_the_laws;
     pushes:
         a_push_is_taken_whole_and_held_when_it_comes_again,
         a_gap_says_where_to_go_on_and_writes_nothing,
@@ -132,6 +142,8 @@ macro_rules! databases {
 }
 
 databases! {
+    bills:
+        issued_bills_refuse_update_and_delete;
     damage:
         the_ledger_s_tables_refuse_update_and_delete,
         a_damaged_entry_is_told_with_its_place,
