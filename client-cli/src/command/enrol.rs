@@ -1,18 +1,21 @@
 //! `pintle enrol`: lets this device into an organisation with a one-time code.
 //!
-//! Promises: repeating it after a lost reply costs nothing, and a new code may give the device another role; what was recorded before goes out with the first sync. With
+//! Promises: repeating it after a lost reply costs nothing, and a new code may give the device another role; what was
+//! recorded before goes out with the first sync. `--as` says whose device it is. With
 //! `--anew` nothing recorded is lost: it is carried over to the new log. Never shows or keeps the code.
 
-use super::Here;
+use super::{Here, me};
+use crate::ambient::Ambient;
 use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
-use crate::store::{Own, Store, SyncRow};
+use crate::store::{Own, Store, SyncRow, Tx};
 use crate::transport::{CA_FILE, Failure, Http, Transport, address};
 use crate::ui::{Answer, Line, Tone, words};
 use crate::{anew, names::Names};
 use pintle_core::chain::enrol_text;
 use pintle_core::device::NetworkFailure;
 use pintle_core::exchange::{Digest, Person};
+use pintle_core::fact::check_name;
 use pintle_core::limits::PAGE_BYTES_START;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
 use serde_json::{Value, json};
@@ -53,6 +56,9 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
         refuse_elsewhere(&mut store, &server)?;
         0
     };
+    if let Some(name) = here.common.by.as_deref() {
+        store.write("record", |tx| named(tx, here.ambient, name))?;
+    }
     let (own, person) = store.read(|tx| {
         let own = tx.own()?;
         let name = Names::load(tx)?.person(own.person);
@@ -76,6 +82,15 @@ pub(super) fn run(args: &Enrol, here: &mut Here<'_, '_>) -> Result<(), Problem> 
     }
     let waiting = keep(&mut store, &server, &reply)?;
     here.ui.show(&Enrolled { reply, server, waiting, carried_over })
+}
+
+/// Lets somebody in by name. Before anything is recorded that is the name of whoever holds the device.
+fn named(tx: &Tx<'_>, ambient: &dyn Ambient, name: &str) -> Result<(), Problem> {
+    if tx.entries_held()? > 0 || tx.sync()?.is_some() {
+        return me::hand_to(tx, ambient, name).map(|_| ());
+    }
+    check_name(name)?;
+    tx.add_person(tx.own()?.person, name.trim())
 }
 
 /// Goes on under a new key that the old one vouches for; the old one ends with it.

@@ -4,9 +4,10 @@
 //! anyone: that is `setup`.
 
 use super::Here;
-use crate::ambient::random;
+use crate::ambient::{Ambient, random};
 use crate::names;
 use crate::problem::{Code, Problem};
+use crate::store::Tx;
 use crate::ui::{Answer, Line, Tone};
 use pintle_core::PersonId;
 use serde_json::{Value, json};
@@ -43,27 +44,33 @@ pub(super) fn run(args: &Me, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let recorder = match &args.name {
         None => store.read(|tx| recorder(tx, Freshness::Known))?,
         Some(name) => store.write("record", |tx| {
-            let mut own = tx.own()?;
-            let (person, fresh) = match names::person(tx, name) {
-                Ok(person) => (person, Freshness::Known),
-                Err(problem) if problem.code == Code::UnknownPerson => {
-                    pintle_core::fact::check_name(name)?;
-                    let person = PersonId(random(ambient)?);
-                    tx.add_person(person, name.trim())?;
-                    (person, Freshness::Added)
-                }
-                Err(problem) => return Err(problem),
-            };
-            own.person = person;
-            tx.set_own(&own)?;
+            let fresh = hand_to(tx, ambient, name)?;
             recorder(tx, fresh)
         })?,
     };
     here.ui.show(&recorder)
 }
 
+/// Makes someone the one who records, known already or new.
+pub(super) fn hand_to(tx: &Tx<'_>, ambient: &dyn Ambient, name: &str) -> Result<Freshness, Problem> {
+    let mut own = tx.own()?;
+    let (person, fresh) = match names::person(tx, name) {
+        Ok(person) => (person, Freshness::Known),
+        Err(problem) if problem.code == Code::UnknownPerson => {
+            pintle_core::fact::check_name(name)?;
+            let person = PersonId(random(ambient)?);
+            tx.add_person(person, name.trim())?;
+            (person, Freshness::Added)
+        }
+        Err(problem) => return Err(problem),
+    };
+    own.person = person;
+    tx.set_own(&own)?;
+    Ok(fresh)
+}
+
 /// Who is recording now.
-pub(super) fn recorder(tx: &crate::store::Tx<'_>, fresh: Freshness) -> Result<Recorder, Problem> {
+pub(super) fn recorder(tx: &Tx<'_>, fresh: Freshness) -> Result<Recorder, Problem> {
     let own = tx.own()?;
     let people = tx.people()?;
     let name = people.iter().find(|p| p.id == own.person).map(|p| p.name.clone()).unwrap_or_default();

@@ -263,3 +263,21 @@ fn put_back(stage: &Stage, copy: &[(String, Vec<u8>)]) {
         std::fs::write(stage.home().join(name), bytes).expect("writes");
     }
 }
+
+#[test]
+fn who_is_let_in_is_who_was_named() {
+    let server = Server::start();
+    let enrol = format!("enrol {} 7KQF-2M9R-XW4T --as Mira", server.url());
+    let fresh = Stage::new("operator", 7);
+    fresh.must(&enrol);
+    let told = fresh.must("me");
+    assert!(told.starts_with("Mira is recording on"), "{told}");
+    assert!(!told.contains("Also here"), "nobody had recorded yet, so it is the same person: {told}");
+    // With entries in the log the name is somebody else's.
+    let used = Stage::new("Ines", 8);
+    used.must("machine add EX3");
+    used.must(&enrol);
+    let told = used.must("me");
+    assert!(told.starts_with("Mira is recording on") && told.contains("Also here: Ines"), "{told}");
+    assert_eq!(used.run(&enrol.replace("Mira", "x\u{202e}y")).exit, Exit::NotDone);
+}
