@@ -19,6 +19,9 @@ use crate::limits::{
 };
 use std::collections::BTreeMap;
 
+/// Codes of faults that say that a place in the ledger is another one than it was, or is taken by another entry.
+pub const MOVED: [&str; 2] = ["position-moved", "position-taken"];
+
 /// Code of a refused cursor whose place in the ledger holds something else than it did.
 pub const REWRITTEN: &str = "rewritten";
 
@@ -254,6 +257,7 @@ pub struct Session {
     stalled: u32,
     rewinds: u32,
     repaired: bool,
+    moved: bool,
     closed: bool,
     progress: bool,
     expected: Option<(u64, Digest)>,
@@ -270,6 +274,13 @@ enum Phase {
     Applying,
     Waiting,
     Ended,
+}
+
+/// What becomes of the places in the ledger when all is pulled again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Places {
+    Kept,
+    Forgotten,
 }
 
 /// What a request said, as far as its reply is measured by it.
@@ -291,6 +302,7 @@ impl Default for Session {
             stalled: 0,
             rewinds: 0,
             repaired: false,
+            moved: false,
             closed: false,
             progress: false,
             expected: None,
@@ -320,7 +332,7 @@ impl Session {
             (Phase::Sending { .. }, Input::Failed(failure)) => self.failed(failure),
             (Phase::Sending { .. }, Input::Refused(refusal)) => self.refused(refusal),
             (Phase::Applying, Input::Applied(standing)) => self.applied(standing),
-            (Phase::Applying, Input::Distrusted(fault)) => self.stop(Stop::Distrusted(fault)),
+            (Phase::Applying, Input::Distrusted(fault)) => self.distrusted(fault),
             (Phase::Waiting, Input::Waited) => self.load(),
             (phase, _) => {
                 self.phase = phase;
@@ -522,6 +534,16 @@ impl Session {
         self.load()
     }
 
+    /// A reply cannot be true beside what is held. Where it is the places that differ, the ledger may have lost some that
+    /// this device had learned, without anybody's having noticed: then all places are forgotten, once, and everything is
+    /// offered again.
+    fn distrusted(&mut self, fault: Fault) -> Vec<Effect> {
+        let standing = self.standing.clone().filter(|_| !self.moved && MOVED.contains(&fault.code.as_str()));
+        let Some(standing) = standing else { return self.stop(Stop::Distrusted(fault)) };
+        self.moved = true;
+        self.begin_again(standing, Places::Forgotten, Notice::LedgerChanged)
+    }
+
     /// What is held does not add up to what the server says: pull all again, once.
     fn repair(&mut self, standing: Standing) -> Vec<Effect> {
         if self.repaired {
@@ -529,11 +551,16 @@ impl Session {
             return self.stop(Stop::Distrusted(Fault::new("digest-mismatch", "/pull/digest", detail)));
         }
         self.repaired = true;
+        self.begin_again(standing, Places::Kept, Notice::Repairing)
+    }
+
+    fn begin_again(&mut self, standing: Standing, places: Places, notice: Notice) -> Vec<Effect> {
+        self.expected = None;
         self.more = true;
         self.progress = true;
         self.phase = Phase::Applying;
         let apply = Apply {
-            void: false,
+            void: places == Places::Forgotten,
             rewind: true,
             store: standing.store,
             epoch: standing.epoch,
@@ -549,7 +576,7 @@ impl Session {
             bytes_max: standing.bytes_max,
             now_ms: 0,
         };
-        vec![Effect::Tell(Notice::Repairing), Effect::Apply(Box::new(apply))]
+        vec![Effect::Tell(notice), Effect::Apply(Box::new(apply))]
     }
 }
 

@@ -239,6 +239,24 @@ fn what_the_ledger_lost_makes_room_for_what_it_has() {
     joe.must("doctor");
 }
 
+/// The ledger gave places again that this device had learned: it forgets them once, says so, and goes on.
+#[test]
+fn places_that_moved_are_learned_anew() {
+    let server = Server::start();
+    let ines = enrolled(&server, "Ines", "K7", 7);
+    let wen = enrolled(&server, "Wen", "R9", 99);
+    ines.script(&["machine add EX3", "fuel EX3 18", "sync"]);
+    wen.script(&["sync", "grease EX3", "sync"]);
+    {
+        let mut state = server.state.lock().expect("not poisoned");
+        state.ledger.rotate_right(1);
+        for (index, held) in state.ledger.iter_mut().enumerate() {
+            held.position = Some(index as u64 + 1);
+        }
+    }
+    assert_snapshot!(without_port(&ines.script(&["sync", "sync", "log EX3", "doctor"]), &server));
+}
+
 #[test]
 fn a_revoked_device_hears_so() {
     let server = Server::start();

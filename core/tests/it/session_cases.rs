@@ -9,7 +9,7 @@ use pintle_core::device::{
 };
 use pintle_core::entry::{Entry, Head, Held};
 use pintle_core::exchange::{
-    ClockSample, Digest, PROTOCOL, PullAnswer, PullOutcome, Pulled, Push, PushAnswer, PushOutcome, SyncReply,
+    ClockSample, Digest, PROTOCOL, PullAnswer, PullOutcome, Pulled, Push, PushAnswer, PushOutcome, Receipt, SyncReply,
     SyncRequest,
 };
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey, RequestId, StoreId};
@@ -248,6 +248,13 @@ impl Device {
         if let Err(fault) = check_page(&apply.entries, held) {
             return Input::Distrusted(fault);
         }
+        let place = |seq| self.held.get(&(self.standing.device, seq)).and_then(|held| held.position);
+        let moved = |run: &Receipt| {
+            (run.from..=run.to).any(|seq| place(seq).is_some_and(|before| before != run.position + seq - run.from))
+        };
+        if !apply.void && apply.receipts.iter().any(moved) {
+            return Input::Distrusted(core_fault("position-moved"));
+        }
         if apply.void {
             self.held.values_mut().for_each(|h| h.position = None);
         }
@@ -305,6 +312,10 @@ impl Device {
     fn clean_sync(&mut self, server: &mut Server) -> Stop {
         self.sync(server, || Fault::None).0
     }
+}
+
+fn core_fault(code: &str) -> pintle_core::Fault {
+    pintle_core::Fault::new(code, "/push/held", "an entry moved")
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -605,6 +616,56 @@ fn a_server_that_contradicts_itself_is_not_believed() {
     assert!(device.notices.contains(&Notice::Repairing));
     server.spoil_digest = false;
     assert_eq!(device.clean_sync(&mut server), Stop::Done);
+}
+
+/// The ledger lost its last writes after this device had learned of them, and nothing but a place shows it.
+#[test]
+fn places_that_moved_are_forgotten_and_everything_is_offered_again() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    let mut other = Device::new(2, &mut server);
+    device.record();
+    device.record();
+    assert_eq!(device.clean_sync(&mut server), Stop::Done);
+    server.ledger.clear();
+    server.heads.insert(device.standing.device, (device.key.public(), LogHead::empty(&device.key.public())));
+    other.record();
+    assert_eq!(other.clean_sync(&mut server), Stop::Done);
+    // As after a void that a late receipt followed.
+    device.held.get_mut(&(device.standing.device, 1)).expect("own entry").position = None;
+    (device.standing.cursor, device.standing.position) = (None, 0);
+    device.restate();
+    assert_eq!(device.clean_sync(&mut server), Stop::Done);
+    assert_eq!(device.notices, [Notice::LedgerChanged]);
+    assert_eq!(names(&server).len(), 3);
+    let places: Vec<_> = device.own().map(|held| held.position).collect();
+    assert_eq!(places, [Some(2), Some(3)]);
+}
+
+#[test]
+fn places_that_move_again_are_not_believed() {
+    let mut server = server();
+    let mut device = Device::new(1, &mut server);
+    device.record();
+    let mut session = Session::default();
+    let mut effects = session.step(Input::Begin(device.standing.clone()));
+    let mut voids = 0;
+    let stop = loop {
+        let effect = effects.pop().expect("the session goes on or stops");
+        effects = session.step(match effect {
+            Effect::Load { from, .. } => Input::Loaded(device.load(from)),
+            Effect::Send(request) => deliver(&mut server, &request, Fault::None),
+            Effect::Apply(apply) if apply.void => {
+                voids += 1;
+                device.apply(&apply)
+            }
+            Effect::Apply(_) => Input::Distrusted(core_fault("position-taken")),
+            Effect::Stop(stop) => break stop,
+            other => panic!("unexpected: {other:?}"),
+        });
+    };
+    assert_eq!(stop, Stop::Distrusted(core_fault("position-taken")));
+    assert_eq!(voids, 1);
 }
 
 #[test]
