@@ -6,7 +6,8 @@
 use crate::asked::quoted;
 use crate::problem::{Code, Problem};
 use crate::store::{Glance, Own, Tx};
-use pintle_core::entry::EntryRef;
+use pintle_core::entry::{EntryRef, Held};
+use pintle_core::fact::Fact;
 use pintle_core::fleet::folded;
 use pintle_core::ids::{DeviceId, MachineId, PersonId};
 use serde_json::{Map, Value, json};
@@ -258,7 +259,8 @@ pub fn person(tx: &Tx<'_>, name: &str) -> Result<PersonId, Problem> {
     }
 }
 
-/// The entry a name means: `K7-412`, or `412` for one of this device.
+/// The entry a name means: `K7-412`, or `412` for one of this device. A short name that the device no longer has still
+/// names its entries.
 ///
 /// # Errors
 /// `unknown-entry`.
@@ -283,6 +285,9 @@ pub fn entry(tx: &Tx<'_>, name: &str) -> Result<EntryRef, Problem> {
     }
     let named = tx.devices()?.into_iter().filter(|d| !mark.is_empty() && d.mark.eq_ignore_ascii_case(mark));
     devices.extend(named.map(|d| d.id));
+    if devices.is_empty() {
+        devices.extend(once_called(tx, mark)?);
+    }
     let mut held = Vec::new();
     for device in devices {
         let entry = EntryRef { device, seq };
@@ -295,6 +300,22 @@ pub fn entry(tx: &Tx<'_>, name: &str) -> Result<EntryRef, Problem> {
         [] => Err(unknown(format!("no entry {name} here"))),
         _ => Err(unknown(format!("{name} can mean several entries"))),
     }
+}
+
+/// Devices that had this short name once, as the server wrote it down: `K7-412` means the same entry for ever.
+fn once_called(tx: &Tx<'_>, mark: &str) -> Result<Vec<DeviceId>, Problem> {
+    let had = |held: &Held| {
+        let head = held.entry.head().ok()?;
+        let (device, name) = match Fact::read(head, &held.entry).ok()? {
+            Fact::DeviceEnrolled(enrolled) => (enrolled.device, Some(enrolled.mark)),
+            Fact::DeviceChanged(changed) => (changed.device, changed.mark),
+            _ => return None,
+        };
+        name.is_some_and(|name| name.eq_ignore_ascii_case(mark)).then_some(device)
+    };
+    // What the ledger holds and nobody set aside, only the server can have said.
+    let said = tx.entries_of_none()?.into_iter().filter(|held| held.position.is_some() && held.aside.is_none());
+    Ok(said.filter_map(|held| had(&held)).collect())
 }
 
 /// Names near what was typed: alike in their beginning, or at most two letters away.

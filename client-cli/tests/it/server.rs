@@ -11,8 +11,11 @@ use pintle_core::exchange::{
     DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullOutcome, Pulled, PushAnswer, PushOutcome,
     SyncReply, SyncRequest,
 };
-use pintle_core::ids::{Baton, DeviceId, OrganisationId, PublicKey, StoreId};
+use pintle_core::fact::Fact;
+use pintle_core::fact::administration::{DeviceChanged, DeviceEnrolled};
+use pintle_core::ids::{Baton, DeviceId, OrganisationId, PersonId, PublicKey, StoreId};
 use pintle_core::permission::Role;
+use pintle_core::scribe::Scribe;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use pintle_openapi::problem::{Problem, ProblemDocument};
 use std::collections::{BTreeMap, VecDeque};
@@ -58,6 +61,37 @@ pub struct State {
 }
 
 impl State {
+    /// As when the office gives a device another short name: written down in the server's own log.
+    pub fn rename(&mut self, mark: &str, to: &str) {
+        let card = self.directory.devices.iter_mut().find(|card| card.mark == mark).expect("a device");
+        to.clone_into(&mut card.mark);
+        let (device, key) = (card.id, card.key);
+        let scribe = Scribe::new(&[1; 32], ORGANISATION, 1);
+        let (id, person) = (scribe.device(), PersonId::OPERATOR);
+        self.directory.devices.push(DeviceCard { id, mark: "SV".into(), key: scribe.key(), person, revoked: false });
+        self.directory.version += 1;
+        let (mark, role) = (mark.to_owned(), Role::Crew);
+        let enrolled = Fact::DeviceEnrolled(DeviceEnrolled { device, key, mark, role, code: None, follows: None });
+        let changed = Fact::DeviceChanged(DeviceChanged { device, mark: Some(to.to_owned()), role: None });
+        let mut head = LogHead::empty(&scribe.key());
+        for fact in [enrolled, changed] {
+            let position = self.ledger.len() as u64 + 1;
+            let written = scribe.write(&head, position - 1, person, &fact, 1_780_000_000_000).expect("written");
+            let [one] = written.entries.as_slice() else { panic!("one entry") };
+            head = LogHead { seq: one.entry.seq(), link: one.link };
+            self.ledger.push(Held {
+                device: id,
+                link: one.link,
+                position: Some(position),
+                received_ms: Some(1_780_000_000_000),
+                off_s: None,
+                aside: None,
+                entry: one.entry.clone(),
+            });
+        }
+        self.devices.insert(id, (scribe.key(), head));
+    }
+
     /// As a server restored from an old copy: only the first entries are there.
     pub fn forget_after(&mut self, entries: usize) {
         self.ledger.truncate(entries);
@@ -282,7 +316,7 @@ fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
             link: h.link,
             received_ms: h.received_ms.expect("in the ledger"),
             off_s: h.off_s,
-            aside: None,
+            aside: h.aside.clone(),
             entry: h.entry.clone(),
         })
         .collect();

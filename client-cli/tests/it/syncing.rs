@@ -239,6 +239,21 @@ fn what_the_ledger_lost_makes_room_for_what_it_has() {
     joe.must("doctor");
 }
 
+/// `K7-2` means the same entry for ever, also once the device is called otherwise.
+#[test]
+fn entries_keep_the_names_they_were_called_by() {
+    let server = Server::start();
+    let ines = enrolled(&server, "Ines", "K7", 7);
+    ines.script(&["machine add EX3", "fuel EX3 18", "sync"]);
+    let wen = enrolled(&server, "Wen", "R9", 99);
+    wen.must("sync");
+    server.state.lock().expect("not poisoned").rename("K7", "K8");
+    ines.must("sync");
+    let mut seen = wen.script(&["sync", "correct K7-2 litres 180", "correct K8-2 litres 181", "correct K9-2 litres 1"]);
+    seen += &ines.script(&["strike K7-2 not mine", "log EX3"]);
+    assert_snapshot!(without_port(&seen, &server));
+}
+
 /// The ledger gave places again that this device had learned: it forgets them once, says so, and goes on.
 #[test]
 fn places_that_moved_are_learned_anew() {
