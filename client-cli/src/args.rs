@@ -4,8 +4,8 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    begin, bench, bill, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found,
-    fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read, repair,
+    aside, begin, bench, bill, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found,
+    fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read, release, repair,
     settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
@@ -64,6 +64,8 @@ pub enum Command {
     Note(note::Note),
     Correct(correct::Correct),
     Strike(strike::Strike),
+    Aside(aside::Aside),
+    Release(release::Release),
     Meter(meter::Meter),
     Machine(machine::Machine),
     Machines(machines::Machines),

@@ -53,7 +53,12 @@ pub fn after(tx: &Tx<'_>, before: &Glance, fact: &Fact, at: &Moment, odd: Option
 pub fn decides(fact: &Fact) -> bool {
     matches!(
         fact,
-        Fact::MachineAdded(_) | Fact::MachineChanged(_) | Fact::Settled(_) | Fact::Struck(_) | Fact::Corrected(_)
+        Fact::MachineAdded(_)
+            | Fact::MachineChanged(_)
+            | Fact::Settled(_)
+            | Fact::Struck(_)
+            | Fact::Released(_)
+            | Fact::Corrected(_)
     )
 }
 

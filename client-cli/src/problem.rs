@@ -99,6 +99,9 @@ codes! {
     BrokenRule = "broken-rule", NotDone, "the entry would break a rule of the log, such as a name of 200 letters";
     TaggedOut = "tagged-out", NotDone, "the only record of an open tagged-out finding stays until a repair or clearance is linked to it";
     MayNotClear = "may-not-clear", NotDone, "a tagged-out finding is cleared by a mechanic, the office or the owner; anyone closes it with a repair";
+    MayNotRelease = "may-not-release", NotDone, "only the office or the owner says that an entry that was set aside counts";
+    NotAside = "not-aside", NotDone, "the entry is not set aside: it counts already";
+    CannotCount = "cannot-count", NotDone, "nothing can be computed from the entry, or only the server may say it; what was meant is recorded anew";
     NotAFinding = "not-a-finding", NotDone, "only a finding can be closed or cleared";
     TailLost = "tail-lost", NotDone, "the newest entries of this device are on the server only; a sync brings them back";
     NoHome = "no-home", NotDone, "there is no folder to keep the log in";

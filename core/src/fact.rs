@@ -295,6 +295,13 @@ pub struct Struck {
     pub target: EntryRef,
 }
 
+/// `released`: an entry that was set aside counts from now on. Why is in the words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Released {
+    /// The entry that counts. Striking the release sets it aside again.
+    pub target: EntryRef,
+}
+
 /// How a clash or twin is settled.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -344,6 +351,7 @@ pub enum Fact {
     PlanSet(Map<String, Value>),
     Corrected(Corrected),
     Struck(Struck),
+    Released(Released),
     Settled(Settled),
     JobSet(JobSet),
     CodeMade(CodeMade),
@@ -414,6 +422,7 @@ impl Fact {
             "plan_set" => Fact::PlanSet(body.clone()),
             "corrected" => Fact::Corrected(typed(body)?),
             "struck" => Fact::Struck(typed(body)?),
+            "released" => Fact::Released(typed(body)?),
             "settled" => Fact::Settled(typed(body)?),
             "job_set" => Fact::JobSet(typed(body)?),
             "code_made" => Fact::CodeMade(typed(body)?),
@@ -454,6 +463,7 @@ impl Fact {
             Fact::PlanSet(f) => map("plan_set", f),
             Fact::Corrected(f) => map("corrected", f),
             Fact::Struck(f) => map("struck", f),
+            Fact::Released(f) => map("released", f),
             Fact::Settled(f) => map("settled", f),
             Fact::JobSet(f) => map("job_set", f),
             Fact::CodeMade(f) => map("code_made", f),
@@ -498,7 +508,13 @@ impl Fact {
     fn check(self, head: &Head) -> Result<Self, Fault> {
         let machine_needed = !matches!(
             self,
-            Fact::NoteLeft(_) | Fact::Corrected(_) | Fact::Struck(_) | Fact::Settled(_) | Fact::JobSet(_) | Fact::Newer
+            Fact::NoteLeft(_)
+                | Fact::Corrected(_)
+                | Fact::Struck(_)
+                | Fact::Released(_)
+                | Fact::Settled(_)
+                | Fact::JobSet(_)
+                | Fact::Newer
         );
         let machine_needed = machine_needed && !self.is_administration();
         if machine_needed && head.machine.is_none() {
@@ -594,6 +610,7 @@ mod tests {
             ("plan_set", json!({"tasks":[]})),
             ("corrected", json!({"target":at,"field":"/body/reading","value":"4127.5"})),
             ("struck", json!({"target":at})),
+            ("released", json!({"target":at})),
             (
                 "settled",
                 json!({"matter":"twin","over":[at,{"device":"AwMDAwMDAwMDAwMDAwMDAw","seq":4}],"choice":"both"}),

@@ -35,6 +35,7 @@ pub mod permission;
 pub mod plan;
 pub mod proof;
 pub mod register;
+pub mod release;
 pub mod rules;
 pub mod scribe;
 pub mod telematics;

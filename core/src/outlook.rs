@@ -147,6 +147,7 @@ impl Outlook {
                 | Fact::PlanSet(_)
                 | Fact::Corrected(_)
                 | Fact::Struck(_)
+                | Fact::Released(_)
                 | Fact::Settled(_)
         );
         let fills_a_stop = matches!(fact, Fact::FuelFilled(_)) && !self.may_fill(now.0);

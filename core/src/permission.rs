@@ -103,6 +103,8 @@ pub enum Right {
     ReadMachines,
     /// Say without a repair that a hazard is none. Devices ask before they record it; the book names who did.
     ClearHazard,
+    /// Say that an entry that was set aside counts.
+    Release,
     /// Read the office part of entries: job, customer, prices.
     ReadOffice,
     /// Write customers, jobs and rates; draft, issue and take back bills.
@@ -139,6 +141,7 @@ pub const TABLE: &[Line] = &[
     line(Right::Record, "record, correct, strike, settle; push what was recorded", [0, 1, 1, 1, 1]),
     line(Right::ReadMachines, "read machines, entries, findings, what is due", [0, 1, 1, 1, 1]),
     line(Right::ClearHazard, "say without a repair that a hazard (tagged out) is none", [0, 0, 1, 1, 1]),
+    line(Right::Release, "see all that is set aside, and say of an entry that it counts", [0, 0, 0, 1, 1]),
     line(Right::ReadOffice, "read the office part of entries: job, customer, prices", [0, 0, 0, 1, 1]),
     line(Right::Bill, "write customers, jobs and rates; draft, issue and take back bills", [0, 0, 0, 1, 1]),
     line(Right::Share, "make and end share links for outsiders", [0, 0, 0, 1, 1]),
@@ -182,7 +185,7 @@ mod tests {
         use Right::*;
         let crew = [ReadShared, Record, ReadMachines].to_vec();
         let mechanic = [crew.clone(), vec![ClearHazard]].concat();
-        let office = [mechanic.clone(), vec![ReadOffice, Bill, Share, ReadDevices, ManageCrew]].concat();
+        let office = [mechanic.clone(), vec![Release, ReadOffice, Bill, Share, ReadDevices, ManageCrew]].concat();
         let owner = [office.clone(), vec![ManageAll]].concat();
         let expected = [vec![ReadShared], crew, mechanic, office, owner];
         for (party, rights) in Party::ALL.into_iter().zip(expected) {

@@ -60,6 +60,11 @@ pub const STEPS: &[LedgerStep] = &[
         postgres: include_str!("ledger/0005_device_follows.postgres.sql"),
     },
     LedgerStep {
+        name: "0006_set_aside",
+        sqlite: include_str!("ledger/0006_set_aside.sqlite.sql"),
+        postgres: include_str!("ledger/0006_set_aside.postgres.sql"),
+    },
+    LedgerStep {
         name: "0009_tree",
         sqlite: include_str!("ledger/0009_tree.sqlite.sql"),
         postgres: include_str!("ledger/0009_tree.postgres.sql"),
@@ -108,6 +113,11 @@ pub const LANDED: &[Landed] = &[
         name: "0005_device_follows",
         sqlite_sha256: "c0601bd46703d229d391862166bc9a20fa93014f15170c0c7e75c844a7ab056d",
         postgres_sha256: "63786db6fe4d42a8f57a54c65df2af06dadca8e82d2427185ef779555e203ce4",
+    },
+    Landed {
+        name: "0006_set_aside",
+        sqlite_sha256: "edeba8028188b8ce3ad287f3d08b63183807ce85aa626d80fc9da7b044ad5189",
+        postgres_sha256: "edeba8028188b8ce3ad287f3d08b63183807ce85aa626d80fc9da7b044ad5189",
     },
     Landed {
         name: "0009_tree",

@@ -6,6 +6,7 @@
 //! Never a secret of anyone: the keys are fixed bytes.
 
 use crate::Role;
+use crate::endpoints::aside::AsideItem;
 use crate::endpoints::bench::{BearingQuery, GreaseQuery, GunQuery, ThreadQuery};
 use crate::endpoints::book::BookReply;
 use crate::endpoints::clashes::{ClashItem, ClashSort};
@@ -163,6 +164,15 @@ fn wire(held: &Held) -> Pulled {
 #[must_use]
 pub fn pulled() -> Vec<Pulled> {
     entries().iter().map(wire).collect()
+}
+
+/// What is set aside: the last entry of the story, as if its device had been revoked.
+#[must_use]
+pub fn asides() -> Vec<AsideItem> {
+    let code = pintle_core::fault::code::DEVICE_REVOKED.to_owned();
+    let revoked = pulled().into_iter().last().map(|entry| Pulled { aside: Some(code.clone()), ..entry });
+    let item = |entry| AsideItem { code: code.clone(), can_count: true, released_by: Vec::new(), entry };
+    revoked.into_iter().map(item).collect()
 }
 
 /// The second device pushes its two entries and asks for what the first one recorded.

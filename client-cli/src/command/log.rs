@@ -112,7 +112,7 @@ fn written(entries: &[Held], kind: MeterKind) -> Vec<Written> {
             return Standing::Aside(code.clone());
         }
         match held.entry.head().map(|head| Fact::read(head, &held.entry)) {
-            Ok(Ok(Fact::Corrected(_) | Fact::Struck(_) | Fact::Settled(_))) => Standing::Amends,
+            Ok(Ok(Fact::Corrected(_) | Fact::Struck(_) | Fact::Released(_) | Fact::Settled(_))) => Standing::Amends,
             Ok(Ok(Fact::Newer | Fact::Withheld)) => Standing::Unread,
             Ok(Ok(_)) => Standing::Struck,
             Ok(Err(fault)) => Standing::Aside(fault.code),
@@ -151,6 +151,9 @@ impl Written {
     /// What stands in the margin.
     fn marks(&self) -> String {
         let mut marks = String::new();
+        if let (Standing::Counts(_), Some(code)) = (&self.standing, &self.held.aside) {
+            marks.push_str(&format!(" [released, was set aside: {code}]"));
+        }
         match &self.standing {
             Standing::Struck => marks.push_str(" [struck]"),
             Standing::Aside(code) => marks.push_str(&format!(" [set aside: {code}]")),

@@ -2,6 +2,7 @@
 //!
 //! Promises: a command prints through [`Here`] only, once, after what it recorded is on the disk.
 
+pub mod aside;
 pub mod begin;
 pub mod bench;
 pub mod bill;
@@ -32,6 +33,7 @@ pub mod meter;
 pub mod note;
 pub mod plan;
 pub mod read;
+pub mod release;
 pub mod repair;
 pub mod settle;
 pub mod setup;
@@ -127,6 +129,8 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Note(args) => note::run(args, here),
         Command::Correct(args) => correct::run(args, here),
         Command::Strike(args) => strike::run(args, here),
+        Command::Aside(args) => aside::run(args, here),
+        Command::Release(args) => release::run(args, here),
         Command::Meter(args) => meter::run(args, here),
         Command::Machine(args) => machine::run(args, here),
         Command::Machines(args) => machines::run(args, here),

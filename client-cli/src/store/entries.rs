@@ -238,6 +238,22 @@ impl Tx<'_> {
         self.helds("WHERE kind IN ('machine_added', 'settled', 'struck') ORDER BY device, seq", [])
     }
 
+    /// Entries that were set aside, in the order in which they are told.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn asides(&self) -> Result<Vec<Held>, Problem> {
+        self.helds("WHERE aside IS NOT NULL ORDER BY at_s, device, seq", [])
+    }
+
+    /// What decides whether entries that were set aside count.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn releases_and_strikes(&self) -> Result<Vec<Held>, Problem> {
+        self.helds("WHERE kind IN ('released', 'struck') AND aside IS NULL ORDER BY device, seq", [])
+    }
+
     /// Entries about no machine, in the order in which they are told.
     ///
     /// # Errors

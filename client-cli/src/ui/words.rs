@@ -87,6 +87,7 @@ pub fn fact(fact: &Fact, kind: MeterKind, names: &Names) -> String {
             )]
         }
         Fact::Struck(f) => vec![format!("{} struck", names.entry(f.target))],
+        Fact::Released(f) => vec![format!("{} released: it counts", names.entry(f.target))],
         Fact::Settled(f) => {
             let choice = match &f.choice {
                 pintle_core::fact::Choice::Entry(e) => format!("{} stands", names.entry(*e)),

@@ -7,6 +7,7 @@ use crate::stage::Stage;
 use insta::assert_snapshot;
 use pintle::problem::Exit;
 use pintle_core::exchange::PushOutcome;
+use pintle_core::permission::Role;
 use pintle_openapi::problem::Problem;
 
 fn enrolled(server: &Server, name: &str, mark: &str, seed: u64) -> Stage {
@@ -237,6 +238,36 @@ fn what_the_ledger_lost_makes_room_for_what_it_has() {
     equal_in_json(&ines, &joe);
     assert!(joe.must("--json book EX3").contains("4127.5"));
     joe.must("doctor");
+}
+
+#[test]
+fn the_office_lets_in_what_was_set_aside() {
+    let server = Server::start();
+    let ines = enrolled(&server, "Ines", "K7", 7);
+    ines.script(&["machine add EX3", "found EX3 leak --point boom", "sync"]);
+    let joe = enrolled(&server, "Joe", "K8", 8);
+    {
+        let mut state = server.state.lock().expect("not poisoned");
+        state.ledger[1].aside = Some("device-revoked".into());
+        state.role = Some(Role::Office);
+    }
+    let wen = enrolled(&server, "Wen", "R9", 99);
+    let mut seen = wen.script(&[
+        "aside",
+        "sync",
+        "aside",
+        "book EX3",
+        "release K7-1 it was there",
+        "release K7-2 Ines was still on it",
+        "aside",
+        "log EX3",
+        "sync",
+    ]);
+    seen += &joe.script(&["sync", "aside", "release K7-2 I saw it too", "book EX3"]);
+    equal_in_json(&wen, &joe);
+    assert_eq!(wen.must("--json aside"), joe.must("--json aside"));
+    seen += &wen.script(&["strike R9-1 Ines was not there", "aside", "--json aside"]);
+    assert_snapshot!(without_port(&seen, &server));
 }
 
 /// `K7-2` means the same entry for ever, also once the device is called otherwise.

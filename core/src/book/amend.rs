@@ -12,8 +12,9 @@ use crate::ids::PersonId;
 use crate::limits::CLOCK_OFF_MARKED_S;
 use crate::moment::Moment;
 use crate::register::{self, Claim, Settlement};
+use crate::release::{counting_strikes, released};
 use serde_json::{Value, json};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// An entry as it counts.
 #[derive(Debug, Clone)]
@@ -54,9 +55,10 @@ pub(crate) struct Amended<'a> {
 /// Reads and amends the entries of a machine. Repetitions are dropped.
 pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
     let mut amended = read(entries);
-    let (acts, plain): (Vec<Item<'_>>, Vec<Item<'_>>) = std::mem::take(&mut amended.items)
-        .into_iter()
-        .partition(|item| matches!(item.fact, Fact::Struck(_) | Fact::Corrected(_) | Fact::Settled(_)));
+    let (acts, plain): (Vec<Item<'_>>, Vec<Item<'_>>) =
+        std::mem::take(&mut amended.items).into_iter().partition(|item| {
+            matches!(item.fact, Fact::Struck(_) | Fact::Released(_) | Fact::Corrected(_) | Fact::Settled(_))
+        });
     let struck = effective_strikes(&acts);
     let mut standing = Vec::with_capacity(acts.len());
     for item in &acts {
@@ -77,6 +79,13 @@ pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
             && !here(&acts, *target)
         {
             amended.doubts.push(doubt(item.held, "target-unknown", "it names an entry that is not here"));
+        }
+        if let Fact::Released(released) = &item.fact
+            && !here(&plain, released.target)
+            && !here(&acts, released.target)
+        {
+            let detail = "what it lets count is not here, or nothing can be computed from it";
+            amended.doubts.push(doubt(item.held, "release-unusable", detail));
         }
     }
     let mut kept = Vec::with_capacity(plain.len());
@@ -130,14 +139,21 @@ fn read(entries: &[Held]) -> Amended<'_> {
         last: None,
     };
     let mut last: Option<((i64, EntryRef), &Head)> = None;
+    let released = released(&unique.values().copied().collect::<Vec<_>>());
     for held in unique.into_values() {
         if let Some(off_s) = held.off_s {
             amended.doubts.push(doubt(held, "clock-off", clock_words(off_s)));
         }
-        if let Some(code) = &held.aside {
-            amended.counts.aside += 1;
-            amended.doubts.push(doubt(held, "set-aside", code.clone()));
-            continue;
+        match &held.aside {
+            Some(code) if released.contains_key(&held.name()) => {
+                amended.doubts.push(doubt(held, "released", format!("{code}, released")));
+            }
+            Some(code) => {
+                amended.counts.aside += 1;
+                amended.doubts.push(doubt(held, "set-aside", code.clone()));
+                continue;
+            }
+            None => {}
         }
         let (head, fact) = match held.entry.head().map(|head| (head, Fact::of_known(head, &held.entry))) {
             Ok((head, Ok(fact))) => (head, fact),
@@ -185,35 +201,18 @@ fn clock_words(off_s: i64) -> String {
 }
 
 /// Which entries are struck by strikes that are not themselves struck, and by which.
-///
-/// A strike that nobody strikes counts; then those it strikes do not, and so on. What is left is a ring, possible only
-/// if someone names entries before they exist; all of a ring count, so the answer is the same everywhere.
 fn effective_strikes<'a, 'b>(items: &'b [Item<'a>]) -> BTreeMap<EntryRef, Vec<&'b Item<'a>>> {
-    let mut undecided: BTreeMap<EntryRef, (&Item<'a>, EntryRef)> = items
+    let strikes: BTreeMap<EntryRef, (&Item<'a>, EntryRef)> = items
         .iter()
         .filter_map(|item| match &item.fact {
             Fact::Struck(struck) => Some((item.held.name(), (item, struck.target))),
             _ => None,
         })
         .collect();
-    let mut counting: Vec<(&Item<'a>, EntryRef)> = Vec::new();
-    loop {
-        let targeted: BTreeSet<EntryRef> = undecided.values().map(|(_, target)| *target).collect();
-        let free: Vec<EntryRef> = undecided.keys().filter(|name| !targeted.contains(name)).copied().collect();
-        if free.is_empty() {
-            break;
-        }
-        for name in free {
-            if let Some((item, target)) = undecided.remove(&name) {
-                undecided.remove(&target);
-                counting.push((item, target));
-            }
-        }
-    }
-    counting.extend(undecided.into_values());
     let mut struck: BTreeMap<EntryRef, Vec<&Item<'a>>> = BTreeMap::new();
-    for (item, target) in counting {
-        struck.entry(target).or_default().push(item);
+    let whom = strikes.iter().map(|(name, (_, target))| (*name, *target)).collect();
+    for (name, target) in counting_strikes(whom) {
+        struck.entry(target).or_default().extend(strikes.get(&name).map(|(item, _)| *item));
     }
     struck
 }

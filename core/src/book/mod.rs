@@ -333,8 +333,8 @@ pub struct Repair {
 pub struct Doubt {
     /// The entry.
     pub entry: EntryRef,
-    /// `clock-off`, `time-ahead`, `set-aside`, `reading-doubtful`, `rollover-doubtful`, `correction-unusable`,
-    /// `target-unknown`.
+    /// `clock-off`, `time-ahead`, `set-aside`, `released` (it counts, and had been set aside for what `detail` says),
+    /// `release-unusable`, `reading-doubtful`, `rollover-doubtful`, `correction-unusable`, `target-unknown`.
     pub code: String,
     /// In words.
     pub detail: String,

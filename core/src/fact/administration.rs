@@ -126,6 +126,7 @@ pub fn need(kind: &str) -> Need {
     match kind {
         "code_made" | "code_cancelled" | "device_enrolled" | "device_changed" | "device_revoked" | "share_made"
         | "share_ended" | "office_written" | "bill_issued" => Need::Server,
+        "released" => Need::Right(Right::Release),
         _ => Need::Right(Right::Record),
     }
 }
@@ -164,6 +165,7 @@ mod tests {
         assert!(!note.is_administration());
         assert_eq!(need("note_left"), Need::Right(Right::Record));
         assert_eq!(need("finding_cleared"), Need::Right(Right::Record), "which findings it may clear, the device asks");
+        assert_eq!(need("released"), Need::Right(Right::Release));
         assert_eq!(need("a_kind_of_later"), Need::Right(Right::Record));
     }
 }

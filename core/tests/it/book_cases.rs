@@ -259,3 +259,69 @@ fn what_cannot_be_computed_is_counted_and_shown() {
     assert_eq!(doubts, [(bad, "set-aside"), (lone, "target-unknown"), (wrong, "correction-unusable")]);
     assert_eq!(book.fuel.map(|f| f.litres.to_string()).as_deref(), Some("12"));
 }
+
+fn stand_aside(world: &mut World, name: EntryRef, code: &str) {
+    world.held.iter_mut().find(|held| held.name() == name).expect("it is held").aside = Some(code.into());
+}
+
+fn doubts_of(world: &World) -> Vec<(EntryRef, String, String)> {
+    world.book().doubts.into_iter().map(|doubt| (doubt.entry, doubt.code, doubt.detail)).collect()
+}
+
+/// What was set aside counts once someone with the right says so, and says that it had been.
+#[test]
+fn what_is_released_counts_and_says_so() {
+    let mut world = World::new(2);
+    world.record(0, 0, "machine_added", json!({"name": "EX3"}));
+    let finding = world.record(0, 1, "finding_raised", json!({"sign": "leak", "urgency": "soon"}));
+    stand_aside(&mut world, finding, "device-revoked");
+    assert!(world.book().findings.is_empty());
+    assert_eq!(world.book().counts.aside, 1);
+
+    let release = world.record(1, 5, "released", json!({"target": finding}));
+    let book = world.book();
+    assert_eq!(book.findings.iter().map(|f| f.stamp.entry).collect::<Vec<_>>(), [finding]);
+    assert_eq!(book.counts.aside, 0);
+    assert_eq!(doubts_of(&world), [(finding, "released".into(), "device-revoked, released".into())]);
+
+    // Another says the same: it stays one release's worth. Striking one leaves the other; striking both, none.
+    let again = world.record(0, 6, "released", json!({"target": finding}));
+    world.record(1, 7, "struck", json!({"target": release}));
+    assert_eq!(world.book().findings.len(), 1);
+    let strike = world.record(1, 8, "struck", json!({"target": again}));
+    assert!(world.book().findings.is_empty());
+    // Whoever strikes the strike undoes it.
+    world.record(1, 9, "struck", json!({"target": strike}));
+    assert_eq!(world.book().findings.len(), 1);
+}
+
+#[test]
+fn a_release_that_stands_aside_lets_nothing_in() {
+    let mut world = World::new(2);
+    let finding = world.record(0, 1, "finding_raised", json!({"sign": "leak", "urgency": "soon"}));
+    stand_aside(&mut world, finding, "device-revoked");
+    let release = world.record(0, 2, "released", json!({"target": finding}));
+    stand_aside(&mut world, release, "not-permitted");
+    let second = world.record(1, 3, "released", json!({"target": release}));
+    let book = world.book();
+    assert!(book.findings.is_empty());
+    assert_eq!(book.counts.aside, 2);
+    assert!(book.doubts.iter().any(|doubt| doubt.entry == second && doubt.code == "release-unusable"), "{book:?}");
+}
+
+#[test]
+fn what_cannot_be_computed_or_only_the_server_says_is_not_let_in() {
+    use pintle_core::release::{Releasable, releasable};
+    let mut world = World::new(1);
+    let broken = world.record(0, 1, "task_done", json!({"task": "grease", "minutes": -1}));
+    stand_aside(&mut world, broken, "out-of-range");
+    let revoking = world.record(0, 2, "device_revoked", json!({"device": "AgICAgICAgICAgICAgICAg"}));
+    stand_aside(&mut world, revoking, "not-permitted");
+    let plain = world.record(0, 3, "note_left", json!({}));
+    for target in [broken, revoking, plain] {
+        world.record(0, 4, "released", json!({"target": target}));
+    }
+    assert_eq!(world.book().counts.aside, 2);
+    let judged: Vec<Releasable> = world.held.iter().take(3).map(releasable).collect();
+    assert_eq!(judged, [Releasable::Unreadable, Releasable::NotForPeople, Releasable::Counts]);
+}

@@ -19,7 +19,7 @@ struct Step {
 }
 
 fn steps() -> impl Strategy<Value = Vec<Step>> {
-    let step = (0..3usize, 0..16u8, 0..4000i64, any::<usize>(), 0..4000u32)
+    let step = (0..3usize, 0..18u8, 0..4000i64, any::<usize>(), 0..4000u32)
         .prop_map(|(device, act, minute, pick, amount)| Step { device, act, minute, pick, amount });
     proptest::collection::vec(step, 1..45)
 }
@@ -65,6 +65,14 @@ fn build(steps: &[Step]) -> World {
                     _ => json!({"entry": over[step.pick % over.len()]}),
                 };
                 ("settled", json!({"matter": matter, "over": over, "choice": choice}))
+            }
+            15 => ("released", json!({"target": target})),
+            16 => {
+                // As of a device that had been revoked.
+                if let Some(last) = world.held.last_mut() {
+                    last.aside = Some("device-revoked".into());
+                }
+                continue;
             }
             _ => ("note_left", json!({})),
         };

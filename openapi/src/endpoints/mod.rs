@@ -2,6 +2,7 @@
 //!
 //! Promises: [`visit_all`] passes every one of them, once; what is not passed there is neither served nor documented.
 
+pub mod aside;
 pub mod bench;
 pub mod bills;
 pub mod book;
@@ -58,6 +59,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<bench::BenchGrease>();
     visit.endpoint::<bench::BenchGun>();
     visit.endpoint::<bench::BenchBearing>();
+    visit.endpoint::<aside::Aside>();
     visit.endpoint::<devices::Devices>();
     visit.endpoint::<devices::ChangeDevice>();
     visit.endpoint::<devices::RevokeDevice>();

@@ -3,6 +3,7 @@
 //! Promises: each takes a caller whose right has been checked, and gives either the reply of the contract or a
 //! [`Refusal`]. No HTTP here: nothing knows a header or a status.
 
+pub mod aside;
 pub mod attempts;
 pub mod bench;
 pub mod bill;

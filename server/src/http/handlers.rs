@@ -163,6 +163,12 @@ impl Serve for e::findings::Findings {
     }
 }
 
+impl Serve for e::aside::Aside {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.asides(call.caller()?, &call.query).await
+    }
+}
+
 impl Serve for e::devices::Devices {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.devices(call.caller()?, &call.query).await

@@ -278,6 +278,15 @@ pub enum ViewSort {
     Book,
 }
 
+/// Entries that the office looks through by themselves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Lane {
+    /// Those that were set aside.
+    Aside,
+    /// Releases and strikes, which decide whether one that was set aside counts.
+    Rulings,
+}
+
 /// A computed view of a machine, kept so that it need not be computed again; `digest` says for which entries.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MachineView {
@@ -423,6 +432,9 @@ pub trait Store: TreeStore + BillStore {
         after: u64,
         limit: usize,
     ) -> StoreResult<Vec<Held>>;
+
+    /// Entries of a lane after a position, in order of position, at most `limit`.
+    async fn lane(&self, organisation: OrganisationId, lane: Lane, after: u64, limit: usize) -> StoreResult<Vec<Held>>;
 
     /// The kept views of one sort of the machines after `after` in order of id, at most `limit`; stale ones included.
     async fn views(

@@ -12,9 +12,9 @@ mod tree;
 use crate::ledger::{Candidate, LedgerEnd, LedgerRow, MachineDigests, PagePlan, append, branch_of, machine_of};
 use crate::{
     Actor, BatonJudged, Branch, BranchEntry, Changed, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding,
-    Enrolled, Enrolment, EnrolmentCode, Follow, FreshSecrets, Identity, MachineHead, MachineView, NewShare, OpenCode,
-    Organisation, Page, PageAsk, Pushed, Share, Store, StoreError, StoreResult, TokenKeyRecord, ViewSort, corrupt,
-    not_the_operator, same_device, storable,
+    Enrolled, Enrolment, EnrolmentCode, Follow, FreshSecrets, Identity, Lane, MachineHead, MachineView, NewShare,
+    OpenCode, Organisation, Page, PageAsk, Pushed, Share, Store, StoreError, StoreResult, TokenKeyRecord, ViewSort,
+    corrupt, not_the_operator, same_device, storable,
 };
 use async_trait::async_trait;
 use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
@@ -49,6 +49,7 @@ struct Inner {
     state: State,
     faults: VecDeque<Option<WriteFault>>,
     down: bool,
+    writes: u64,
 }
 
 /// Everything that a database would hold.
@@ -124,8 +125,15 @@ impl MemoryStore {
     /// A copy as it is now, as a backup would hold it. Faults asked for are not copied.
     #[must_use]
     pub fn copy(&self) -> Self {
-        let state = self.lock().state.clone();
-        Self { identity: self.identity.clone(), inner: Mutex::new(Inner { state, ..Inner::default() }) }
+        let inner = self.lock();
+        let (state, writes) = (inner.state.clone(), inner.writes);
+        Self { identity: self.identity.clone(), inner: Mutex::new(Inner { state, writes, ..Inner::default() }) }
+    }
+
+    /// How many writes have been committed, also in what it was copied from.
+    #[must_use]
+    pub fn writes(&self) -> u64 {
+        self.lock().writes
     }
 
     /// Has the next write that no earlier fault waits for end in this one.
@@ -168,12 +176,16 @@ impl MemoryStore {
             return Err(StoreError::Unavailable { act, detail: "it has been taken down".into() });
         }
         match inner.faults.pop_front().flatten() {
-            None => change(&mut inner.state),
+            None => {
+                inner.writes += 1;
+                change(&mut inner.state)
+            }
             Some(WriteFault::Full) => Err(StoreError::Full { act }),
             Some(WriteFault::BeforeCommit) => {
                 Err(StoreError::Unavailable { act, detail: "it failed before the commit".into() })
             }
             Some(WriteFault::ReplyLost) => {
+                inner.writes += 1;
                 change(&mut inner.state)?;
                 Err(StoreError::Unavailable { act, detail: "the answer was lost after the commit".into() })
             }
@@ -552,6 +564,18 @@ impl Store for MemoryStore {
         self.read("machine_entries", |state| {
             let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
             let found = ledger.rows.iter().filter(|row| row.position > last && row.machine == Some(machine));
+            found.take(limit).map(LedgerRow::held).collect()
+        })
+    }
+
+    async fn lane(&self, organisation: OrganisationId, lane: Lane, last: u64, limit: usize) -> StoreResult<Vec<Held>> {
+        self.read("lane", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
+            let within = |row: &&LedgerRow| match lane {
+                Lane::Aside => row.aside.is_some(),
+                Lane::Rulings => matches!(row.kind.as_deref(), Some("released" | "struck")),
+            };
+            let found = ledger.rows.iter().filter(|row| row.position > last).filter(within);
             found.take(limit).map(LedgerRow::held).collect()
         })
     }

@@ -6,6 +6,7 @@
 mod abuse;
 mod access;
 mod billing;
+mod aside;
 mod due;
 mod enrolling;
 mod following;

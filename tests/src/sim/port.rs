@@ -14,11 +14,7 @@ use pintle_core::proof::tile::{TileId, Tiles};
 use pintle_core::{EntryRef, Held};
 use pintle_store::memory::MemoryStore;
 use pintle_store::{
-    Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature,
-    DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, Enrolled, Enrolment, EnrolmentCode,
-    Follow, Grown, Identity, IssueAsk, Issued, MachineHead, MachineStanding, MachineView, NewDraft, NewShare, Noted,
-    OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Standing, Store, StoreResult, TokenKeyRecord,
-    TreeStore, ViewSort,
+    Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStanding, MachineView, NewDraft, NewShare, Noted, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Standing, Store, StoreResult, TokenKeyRecord, TreeStore, ViewSort,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
@@ -206,6 +202,7 @@ through! {
     fn machines(organisation: OrganisationId, after: Option<MachineId>, limit: usize) -> Vec<MachineHead>;
     fn machine(organisation: OrganisationId, machine: MachineId) -> Option<MachineHead>;
     fn machine_entries(organisation: OrganisationId, machine: MachineId, after: u64, limit: usize) -> Vec<Held>;
+    fn lane(organisation: OrganisationId, lane: Lane, after: u64, limit: usize) -> Vec<Held>;
     fn views(organisation: OrganisationId, sort: ViewSort, after: Option<MachineId>, limit: usize) -> Vec<MachineView>;
     fn view(organisation: OrganisationId, sort: ViewSort, machine: MachineId) -> Option<MachineView>;
     fn views_put(organisation: OrganisationId, views: &[MachineView]) -> ();

@@ -9,7 +9,7 @@ use super::page::{HELD_COLUMNS, held};
 use super::row::{Row, blob, limit, machine_blob, number, sum, text};
 use super::session::{Ended, Session, Tx};
 use super::{LEDGER, LEDGER_HEAD, MACHINE_HEAD, Table};
-use crate::{MachineHead, MachineView, ViewSort};
+use crate::{Lane, MachineHead, MachineView, ViewSort};
 use pintle_core::Held;
 use pintle_core::exchange::Digest;
 use pintle_core::ids::{MachineId, OrganisationId};
@@ -68,6 +68,27 @@ pub(super) async fn machine_entries<C: ConnectionTrait>(
     );
     let values = [blob(&organisation.0), blob(&machine.0), number(after), limit(rows_max)];
     let rows = session.rows(LEDGER, sql, values).await?;
+    rows.iter().map(|row| Ok(held(row)?)).collect()
+}
+
+/// Entries of a lane after a position.
+pub(super) async fn lane<C: ConnectionTrait>(
+    session: &Session<C>,
+    organisation: OrganisationId,
+    lane: Lane,
+    after: u64,
+    rows_max: usize,
+) -> TxResult<Vec<Held>> {
+    // As the indexes say it.
+    let within = match lane {
+        Lane::Aside => "aside IS NOT NULL",
+        Lane::Rulings => "kind IN ('released', 'struck')",
+    };
+    let sql = format!(
+        "SELECT {HELD_COLUMNS} FROM ledger WHERE organisation = $1 AND {within} AND position > $2 \
+         ORDER BY position LIMIT $3"
+    );
+    let rows = session.rows(LEDGER, sql, [blob(&organisation.0), number(after), limit(rows_max)]).await?;
     rows.iter().map(|row| Ok(held(row)?)).collect()
 }
 

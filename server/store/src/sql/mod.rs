@@ -27,7 +27,7 @@ mod tree;
 
 use crate::{
     Actor, BatonJudged, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord,
-    DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, MachineHead,
+    DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, Lane, MachineHead,
     MachineStanding, MachineView, NewShare, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Store,
     StoreResult, TokenKeyRecord, TreeStore, ViewSort, not_the_operator, storable,
 };
@@ -222,6 +222,10 @@ impl Store for SqlStore {
     ) -> StoreResult<Vec<Held>> {
         let session = self.reading("machine_entries");
         machines::machine_entries(&session, organisation, machine, after, limit).await.map_err(|e| e.error)
+    }
+
+    async fn lane(&self, organisation: OrganisationId, lane: Lane, after: u64, limit: usize) -> StoreResult<Vec<Held>> {
+        machines::lane(&self.reading("lane"), organisation, lane, after, limit).await.map_err(|e| e.error)
     }
 
     async fn views(

@@ -7,8 +7,9 @@ use crate::crew::{Device, EX3, EX4, EX5, EX6, all_after, clock, code_of, digest_
 use pintle_core::exchange::{Digest, Person};
 use pintle_core::ids::{Baton, MachineId, OrganisationId, PersonId};
 use pintle_store::{
-    Actor, Changed, DeviceScope, Enrolled, EnrolmentCode, MachineHead, MachineView, PageAsk, Role, ViewSort,
+    Actor, Changed, DeviceScope, Enrolled, EnrolmentCode, Lane, MachineHead, MachineView, PageAsk, Role, ViewSort,
 };
+use serde_json::json;
 
 /// A device with entries about three machines and none.
 async fn filled(bed: &Bed, organisation: OrganisationId, number: u16) -> Device {
@@ -76,6 +77,33 @@ pub async fn a_machine_s_entries_come_by_position_page_by_page(bed: Bed) {
     }
 }
 
+pub async fn what_is_set_aside_and_what_rules_on_it_come_by_position(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(&bed, 1, organisation).await;
+    device.note(Some(EX3), "one");
+    device.note_as(Some(EX3), Some(5), "a jump");
+    device.unreadable();
+    device.note_as(Some(EX3), Some(6), "another");
+    let target = json!({"device": device.id, "seq": 2});
+    for (mseq, kind) in [(7, "released"), (8, "struck"), (9, "meter_read")] {
+        device
+            .value(json!({"head": {"v": 1, "machine": EX3, "mseq": mseq, "seen": 0, "at": "2026-05-04T07:12:33+02:00",
+            "by": "AQEBAQEBAQEBAQEBAQEBAQ", "kind": kind}, "body": {"target": target, "reading": "5"}}));
+    }
+    let start = bed.end(organisation).await;
+    device.push_on(&bed, 1).await;
+    let seqs = async |lane, after, limit| -> Vec<u64> {
+        let found = bed.store.lane(organisation, lane, after, limit).await.expect("entries");
+        found.iter().map(|held| held.entry.seq()).collect()
+    };
+    // Of a crew's device a release stands aside itself.
+    assert_eq!(seqs(Lane::Aside, 0, 10).await, [2, 3, 5]);
+    assert_eq!(seqs(Lane::Aside, 0, 2).await, [2, 3]);
+    assert_eq!(seqs(Lane::Aside, start + 2, 10).await, [3, 5]);
+    assert_eq!(seqs(Lane::Rulings, 0, 10).await, [5, 6]);
+    assert_eq!(seqs(Lane::Rulings, start + 5, 10).await, [6]);
+}
+
 pub async fn a_view_is_kept_in_place_of_the_one_before(bed: Bed) {
     let organisation = bed.organisation(1).await;
     for sort in [ViewSort::Glance, ViewSort::Book] {
@@ -124,6 +152,9 @@ pub async fn no_organisation_sees_or_touches_another_s(bed: Bed) {
     assert_eq!(store.machines(theirs, None, 10).await.expect("machines"), []);
     assert_eq!(store.machine(theirs, EX3).await.expect("it answers"), None);
     assert_eq!(store.machine_entries(theirs, EX3, 0, 10).await.expect("entries"), []);
+    for lane in [Lane::Aside, Lane::Rulings] {
+        assert_eq!(store.lane(theirs, lane, 0, 10).await.expect("entries"), []);
+    }
     assert_eq!(store.digest(theirs).await.expect("it answers"), Digest::default());
     assert_eq!(store.views(theirs, ViewSort::Book, None, 10).await.expect("views"), []);
     assert_eq!(store.view(theirs, ViewSort::Book, EX3).await.expect("it answers"), None);

@@ -88,6 +88,7 @@ contract! {
         machines_come_by_id_page_by_page,
         the_machine_of_zeros_is_a_machine,
         a_machine_s_entries_come_by_position_page_by_page,
+        what_is_set_aside_and_what_rules_on_it_come_by_position,
         a_view_is_kept_in_place_of_the_one_before,
         no_organisation_sees_or_touches_another_s,
         ledgers_count_for_themselves;
