@@ -6,13 +6,16 @@
 use pintle_tests::failed_seed;
 use pintle_tests::sim::bugs::Bug;
 use pintle_tests::sim::oracles::Oracle;
-use pintle_tests::sim::{Trace, caught, run};
+use pintle_tests::sim::{PowerCut, Trace, caught, run, run_cut};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::path::Path;
 
 /// Seeds within which each mistake built in on purpose must be seen.
 const BUG_SEEDS_MAX: u64 = 400;
+
+/// The run whose steps are cut one by one.
+const CUT_RUN: u64 = 17;
 
 fn all_hold(seeds: impl IntoIterator<Item = u64>) {
     let failed = seeds.into_iter().map(|seed| run(seed, None, Trace::None)).filter(|run| !run.failures.is_empty());
@@ -65,6 +68,32 @@ seeds! {
     seeds_1875_to_1999: 1875..2000;
 }
 
+/// Steps are one effect of a device, one call of a server to its storage, one message: everything is killed between any
+/// two of them.
+fn power_cut_at_every_step(seed: u64, writes_lost: usize) {
+    let mut cuts = 0;
+    loop {
+        let outcome = run_cut(seed, PowerCut { after: cuts, writes_lost });
+        let report = outcome.report();
+        assert!(outcome.failures.is_empty(), "a cut after step {cuts} that loses {writes_lost} writes:\n{report}");
+        if !outcome.acts.contains_key("power cut") {
+            break;
+        }
+        cuts += 1;
+    }
+    assert!(cuts >= 120, "a run of {cuts} steps");
+}
+
+#[test]
+fn a_power_cut_at_every_step_loses_nothing() {
+    power_cut_at_every_step(CUT_RUN, 0);
+}
+
+#[test]
+fn a_power_cut_at_every_step_and_a_disk_that_lied() {
+    power_cut_at_every_step(CUT_RUN, 1);
+}
+
 /// A run that does nothing would break no law either.
 #[test]
 fn the_runs_are_rough() {
@@ -81,11 +110,15 @@ fn the_runs_are_rough() {
         "device went back",
         "enrolled",
         "followed",
+        "newer server",
         "replayed",
         "revoked",
+        "server clock jump",
         "server crash",
+        "server lost commits",
         "server went back",
         "store down",
+        "store full",
         "store fault",
         "upgraded",
         "wanted changed",

@@ -35,13 +35,15 @@ pub enum Bug {
     LosesSeals,
     /// The device forgets which entries stand aside.
     ForgetsAside,
+    /// An entry about a machine that is not wanted says it was made in the knowledge of all that the cursor has passed.
+    SeesWhatItDoesNotWant,
     /// A person is not told when copies of a device are in use.
     KeepsQuiet,
 }
 
 impl Bug {
     /// All of them, each with the oracle that must catch it.
-    pub const ALL: [(Bug, Oracle); 15] = [
+    pub const ALL: [(Bug, Oracle); 16] = [
         (Bug::AcknowledgesBeforeCommit, Oracle::NothingLost),
         (Bug::HidesForks, Oracle::NothingLost),
         (Bug::TrustsEveryBaton, Oracle::Told),
@@ -56,6 +58,7 @@ impl Bug {
         (Bug::CarriesWorkTwice, Oracle::NothingTwice),
         (Bug::LosesSeals, Oracle::Proofs),
         (Bug::ForgetsAside, Oracle::AnyOrder),
+        (Bug::SeesWhatItDoesNotWant, Oracle::SameAsServer),
         (Bug::KeepsQuiet, Oracle::Told),
     ];
 }

@@ -69,7 +69,8 @@ impl Chance {
 /// Clock and randomness of the simulated servers.
 #[derive(Debug)]
 pub struct Weather {
-    now_ms: AtomicI64,
+    world_ms: AtomicI64,
+    servers_off_ms: AtomicI64,
     chance: Mutex<Chance>,
 }
 
@@ -77,22 +78,37 @@ impl Weather {
     /// From a seed, at a moment.
     #[must_use]
     pub fn new(seed: u64, now_ms: i64) -> Self {
-        Self { now_ms: AtomicI64::new(now_ms), chance: Mutex::new(Chance::new(!seed)) }
+        Self {
+            world_ms: AtomicI64::new(now_ms),
+            servers_off_ms: AtomicI64::new(0),
+            chance: Mutex::new(Chance::new(!seed)),
+        }
     }
 
     /// Moves the clock of the world on.
     pub fn pass(&self, ms: i64) {
-        self.now_ms.fetch_add(ms, Ordering::Relaxed);
+        self.world_ms.fetch_add(ms, Ordering::Relaxed);
+    }
+
+    /// The clock of the world, which never jumps.
+    #[must_use]
+    pub fn world_ms(&self) -> i64 {
+        self.world_ms.load(Ordering::Relaxed)
+    }
+
+    /// How far the servers' clock is off from now on.
+    pub fn servers_off(&self, ms: i64) {
+        self.servers_off_ms.store(ms, Ordering::Relaxed);
     }
 }
 
 impl Ambient for Weather {
     fn now_ms(&self) -> i64 {
-        self.now_ms.load(Ordering::Relaxed)
+        self.world_ms().saturating_add(self.servers_off_ms.load(Ordering::Relaxed))
     }
 
     fn monotonic_us(&self) -> u64 {
-        u64::try_from(self.now_ms()).unwrap_or(0) * 1000
+        u64::try_from(self.world_ms()).unwrap_or(0) * 1000
     }
 
     fn fill(&self, bytes: &mut [u8]) -> Result<(), NoRandomness> {

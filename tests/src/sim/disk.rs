@@ -109,6 +109,8 @@ pub struct Disk {
     pub given_up: Vec<GivenUp>,
     /// Entries of others that the ledger no longer holds under these numbers: name and link.
     pub displaced: Vec<(EntryRef, Hash)>,
+    /// The machines that the cursor was made for: of these it has seen all that stands before it.
+    pub cursor_for: Wanted,
     /// The machines its person wants.
     pub wanted: Wanted,
     /// Whether the server has been told so.
@@ -200,6 +202,7 @@ impl Disk {
             seals: BTreeMap::new(),
             given_up: Vec::new(),
             displaced: Vec::new(),
+            cursor_for: Wanted::default(),
             wanted: Wanted::default(),
             wanted_told: true,
         }
@@ -256,10 +259,14 @@ impl Disk {
     /// Whether entries about a machine count for what this device wants.
     #[must_use]
     pub fn wants(&self, machine: Option<MachineId>) -> bool {
-        match (&self.wanted.machines, machine) {
-            (Some(machines), Some(machine)) => machines.contains(&machine),
-            _ => true,
-        }
+        takes(&self.wanted, machine)
+    }
+
+    /// The position up to which every entry about a machine that the ledger had is here.
+    #[must_use]
+    pub fn seen_of(&self, machine: Option<MachineId>, bug: Option<Bug>) -> u64 {
+        let seen = takes(&self.cursor_for, machine) || bug == Some(Bug::SeesWhatItDoesNotWant);
+        if seen { self.own.seen } else { 0 }
     }
 
     /// Appends an own entry.
@@ -315,6 +322,7 @@ impl Disk {
             let half = bug == Some(Bug::StoresCursorApart) && change.entries.len() % 3 == 2;
             if !half {
                 sync.cursor = Some(cursor.clone());
+                self.cursor_for.clone_from(&self.wanted);
                 self.own.seen = *position;
             }
         }
@@ -417,5 +425,14 @@ impl Disk {
         let entry = Arc::new(pulled.entry.clone());
         self.entries.insert(name, Row { link: pulled.link, entry, machine, placed: Some(placed) });
         Ok(())
+    }
+}
+
+/// Whether entries about a machine belong to a wanted set; those about none always do.
+#[must_use]
+pub fn takes(wanted: &Wanted, machine: Option<MachineId>) -> bool {
+    match (&wanted.machines, machine) {
+        (Some(machines), Some(machine)) => machines.contains(&machine),
+        _ => true,
     }
 }

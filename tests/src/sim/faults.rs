@@ -32,6 +32,10 @@ pub struct Faults {
     pub store_write: u32,
     /// The server's database is away for a while.
     pub store_down: u32,
+    /// The server's disk is full for a while.
+    pub store_full: u32,
+    /// A disk lied: the last transactions of the server are gone.
+    pub store_tail: u32,
     /// A device's disk is full for a while.
     pub device_full: u32,
     /// A disk lied: the last transactions of a device are gone.
@@ -46,6 +50,10 @@ pub struct Faults {
     pub restore_untold: u32,
     /// A device's clock jumps.
     pub clock: u32,
+    /// The servers' clock jumps.
+    pub server_clock: u32,
+    /// A server of a later version answers.
+    pub server_newer: u32,
     /// A device is revoked.
     pub revoke: u32,
     /// Somebody wants other machines than before.
@@ -86,6 +94,10 @@ impl Faults {
             revoke: rate(3),
             wanted: rate(15),
             upgrade: rate(8),
+            store_full: rate(8),
+            store_tail: rate(6),
+            server_clock: rate(8),
+            server_newer: rate(100),
         }
     }
 }

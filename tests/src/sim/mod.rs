@@ -52,13 +52,40 @@ pub enum Trace {
 /// Steps of a run before its faults end, at least and at most.
 const STEPS: (usize, usize) = (120, 500);
 
+/// A power cut that strikes everything at once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PowerCut {
+    /// After how many steps of the run; later than its last one, it does not come.
+    pub after: usize,
+    /// So many of the server's last writes are gone, which its disk had said were written.
+    pub writes_lost: usize,
+}
+
 /// One run.
 #[must_use]
 pub fn run(seed: u64, bug: Option<Bug>, trace: Trace) -> Outcome {
+    play(seed, bug, trace, None)
+}
+
+/// One short run with a power cut.
+#[must_use]
+pub fn run_cut(seed: u64, cut: PowerCut) -> Outcome {
+    play(seed, None, Trace::None, Some(cut))
+}
+
+fn play(seed: u64, bug: Option<Bug>, trace: Trace, cut: Option<PowerCut>) -> Outcome {
     let mut world = World::new(seed, bug);
     world.trace = (trace == Trace::Kept).then(Vec::new);
+    world.remembers_unsynced |= cut.is_some();
     let steps = STEPS.0 + world.chance.below(STEPS.1 - STEPS.0);
-    (0..steps).for_each(|_| world.step());
+    // Each step of a short run is cut in a run of its own.
+    let steps = if cut.is_some() { STEPS.0 } else { steps };
+    for step in 0..steps {
+        if let Some(cut) = cut.filter(|cut| cut.after == step) {
+            world.power_cut(cut.writes_lost);
+        }
+        world.step();
+    }
     let mut failures = heal::heal(&mut world);
     failures.extend(oracles::judge(&mut world));
     Outcome { seed, bug, failures, acts: world.facts.acts, trace: world.trace.unwrap_or_default() }

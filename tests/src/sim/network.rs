@@ -7,6 +7,7 @@ use super::world::World;
 use pintle_core::device::{Input, NetworkFailure, Refusal};
 use pintle_core::exchange::{SyncReply, SyncRequest};
 use pintle_server::app::App;
+use serde_json::{Value, json};
 use std::future::Future;
 use std::pin::Pin;
 
@@ -73,6 +74,10 @@ impl World {
 
     /// A server does a little.
     pub(super) fn poll(&mut self, index: usize) {
+        self.keep_unsynced();
+        if self.store_full {
+            self.port.memory().fail_next_write(pintle_store::memory::WriteFault::Full);
+        }
         if self.strikes(|f| f.store_write) {
             use pintle_store::memory::WriteFault::{BeforeCommit, Full, ReplyLost};
             let fault = [BeforeCommit, ReplyLost, Full][self.chance.below(3)];
@@ -116,6 +121,12 @@ impl World {
             bytes.truncate(self.chance.below(bytes.len()));
             self.count("cut");
         }
+        if let Answer::Bytes(bytes) = &mut answer
+            && self.strikes(|f| f.server_newer)
+        {
+            *bytes = newer(bytes);
+            self.count("newer server");
+        }
         let input = match answer {
             Answer::Bytes(bytes) => match serde_json::from_slice::<SyncReply>(&bytes) {
                 Ok(reply) => Input::Replied(Box::new(reply)),
@@ -129,6 +140,18 @@ impl World {
         }
         self.hear(d, input, "gets a reply");
     }
+}
+
+/// The reply as a server of a later version might make it: with more in it, and a wish for a newer client.
+fn newer(bytes: &[u8]) -> Vec<u8> {
+    let Ok(mut reply) = serde_json::from_slice::<Value>(bytes) else { return bytes.to_vec() };
+    for place in ["", "/push", "/pull", "/log", "/pull/entries/0", "/directory", "/directory/devices/0"] {
+        if let Some(Value::Object(map)) = reply.pointer_mut(place) {
+            map.insert("weather".to_owned(), json!({"sky": ["grey", 7, null]}));
+        }
+    }
+    reply["client_min"] = json!("99.1.0");
+    reply.to_string().into_bytes()
 }
 
 pub(super) async fn answered(app: &App, body: &[u8], proof: &str) -> Answer {

@@ -2,7 +2,7 @@
 //!
 //! Promises: each looks at the whole world and names what is wrong and where. Never changes anything.
 
-use super::disk::{Disk, Row};
+use super::disk::{Disk, Row, takes};
 use super::port::{Port, block_on};
 use super::record::recording;
 use super::world::{Device, ORGANISATION, World};
@@ -24,7 +24,7 @@ pub enum Oracle {
     NothingTwice,
     /// O3: equal wanted sets, equal digests.
     SameDigests,
-    /// O4: what a device holds is what the server holds up to its cursor.
+    /// O4: what a device holds is what the server holds up to its cursor, and up to what it says it has seen.
     SameAsServer,
     /// O5: every fork and every step back is told, and nothing is told without a cause.
     Told,
@@ -171,13 +171,6 @@ fn nothing_twice(world: &World, ledger: &Ledger) -> Vec<String> {
     complaints
 }
 
-fn counts(wanted: &Wanted, machine: Option<MachineId>) -> bool {
-    match (&wanted.machines, machine) {
-        (Some(machines), Some(machine)) => machines.contains(&machine),
-        _ => true,
-    }
-}
-
 fn machine_of(held: &Held) -> Option<MachineId> {
     held.entry.head().ok().and_then(|head| head.machine)
 }
@@ -188,7 +181,7 @@ fn same_digests(world: &World, ledger: &Ledger) -> Vec<String> {
     for device in in_step(world) {
         let disk = device.drive.disk();
         let Some(sync) = &disk.sync else { continue };
-        let rows = ledger.rows.iter().filter(|held| counts(&disk.wanted, machine_of(held)));
+        let rows = ledger.rows.iter().filter(|held| takes(&disk.wanted, machine_of(held)));
         let there = rows.fold(Digest::default(), |digest, held| digest.with(&held.link));
         if sync.digest != there || disk.own.seen != ledger.rows.len() as u64 {
             complaints.push(format!(
@@ -206,11 +199,11 @@ fn same_digests(world: &World, ledger: &Ledger) -> Vec<String> {
 
 /// O4.
 fn same_as_server(world: &World, ledger: &Ledger) -> Vec<String> {
-    let mut complaints = Vec::new();
+    let mut complaints = world.facts.unfounded.clone();
     for device in in_step(world) {
         let disk = device.drive.disk();
         let cursor = usize::try_from(disk.own.seen).unwrap_or(usize::MAX);
-        for held in ledger.rows.iter().take(cursor).filter(|held| counts(&disk.wanted, machine_of(held))) {
+        for held in ledger.rows.iter().take(cursor).filter(|held| takes(&disk.wanted, machine_of(held))) {
             let row = disk.entries.get(&held.name());
             let position = row.and_then(|row| row.placed.as_ref()).map(|placed| placed.position);
             if row.map(|row| row.link) != Some(held.link) || position != held.position {

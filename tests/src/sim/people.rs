@@ -4,17 +4,18 @@
 
 use super::bugs::Bug;
 use super::disk::SyncRow;
+use super::oracles;
 use super::port::block_on;
 use super::record::{self, Carry, Clocks};
 use super::upheaval::keep;
 use super::world::{Chore, ORGANISATION, World};
 use pintle_core::chain::{DeviceKey, enrol_text, follow_text};
+use pintle_core::entry::{EntryRef, Held};
 use pintle_core::exchange::{Digest, Person, Wanted};
 use pintle_core::limits::PAGE_BYTES_START;
 use pintle_openapi::endpoints::codes::CodeRequest;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
 use pintle_openapi::endpoints::follow::FollowRequest;
-use pintle_server::ambient::Ambient as _;
 use pintle_server::app::Caller;
 use pintle_store::Store as _;
 use std::net::{IpAddr, Ipv4Addr};
@@ -45,21 +46,41 @@ impl World {
         let device = &mut self.devices[d];
         let saying = record::think(device.drive.disk(), &self.machines, device.upgraded, &mut self.chance);
         let kind = saying.kind;
-        let number = self.recordings;
-        let done = device.drive.write(|disk| record::record(disk, saying, number, &clocks));
+        let (number, bug) = (self.recordings, self.bug);
+        let done = device.drive.write(|disk| record::record(disk, saying, number, &clocks, bug));
         let seq = device.drive.disk().own.head.seq;
         if done == Ok(true) {
             self.recordings += 1;
             self.count("recorded");
+            self.check_seen(d);
         }
         let name = self.devices[d].name.clone();
         self.say(|| format!("{name} records {kind} as {seq}: {done:?} (recording {number})"));
     }
 
+    /// Of the machine that an entry is about, everything must be here that the ledger held up to what the entry says was
+    /// seen. Nobody knows that any more of a ledger that went back.
+    fn check_seen(&mut self, d: usize) {
+        let disk = self.devices[d].drive.disk();
+        let name = EntryRef { device: disk.own.device, seq: disk.own.head.seq };
+        let Some(head) = disk.entries.get(&name).and_then(|row| row.entry.head().ok()) else { return };
+        let ledger = if self.restores == 0 && head.seen > 0 { oracles::ledger(&self.port).rows } else { Vec::new() };
+        let about = |held: &&Held| held.entry.head().is_ok_and(|entry| entry.machine == head.machine);
+        let before = ledger.iter().filter(about).filter(|held| held.position.is_some_and(|at| at <= head.seen));
+        let missing = before.filter(|held| !disk.entries.contains_key(&held.name())).count();
+        if missing > 0 {
+            let what = format!(
+                "{} says in {} that it had seen the ledger up to {}, and {missing} entries about that machine were not there",
+                self.devices[d].name, name.seq, head.seen
+            );
+            self.facts.unfounded.push(what);
+        }
+    }
+
     pub(super) fn clocks(&self, d: usize) -> Clocks {
         let device = &self.devices[d];
-        let now_s = self.weather.now_ms().div_euclid(1000);
-        let up_s = u64::try_from((self.weather.now_ms() - device.booted_ms).div_euclid(1000)).unwrap_or(0);
+        let now_s = self.weather.world_ms().div_euclid(1000);
+        let up_s = u64::try_from((self.weather.world_ms() - device.booted_ms).div_euclid(1000)).unwrap_or(0);
         Clocks { wall_s: (now_s + device.clock_off_s).max(0), boot: format!("{:012x}", device.boot >> 16), up_s }
     }
 

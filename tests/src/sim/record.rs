@@ -3,8 +3,9 @@
 //! Promises: every entry carries a number of its own in its body (`recording`), so that a piece of work is known again
 //! wherever it went, and `seen` is read in the transaction that appends it.
 
+use super::bugs::Bug;
 use super::chance::Chance;
-use super::disk::{Disk, GivenUp, Halt};
+use super::disk::{Disk, GivenUp, Halt, Row};
 use pintle_core::chain::LogHead;
 use pintle_core::entry::{Clock, ENTRY_VERSION, Entry, EntryRef, Head, Part};
 use pintle_core::ids::{DeviceId, MachineId, PublicKey};
@@ -101,6 +102,14 @@ pub fn think(disk: &Disk, machines: &[MachineId], upgraded: Option<u64>, chance:
         },
         // A form the server must take and set aside.
         12 if chance.below(4) == 0 => about("task_done", json!({"task": "grease", "minutes": -1})),
+        13 => match set_aside(disk, chance) {
+            Some(target) => {
+                let machine = disk.entries.get(&target).and_then(|row| row.machine);
+                // Of a crew it stands aside itself.
+                Saying::of(machine, "released", json!({"target": target}))
+            }
+            None => about("note_left", json!({})),
+        },
         _ => Saying { words: Some("left pin took a lot"), ..about("note_left", json!({"handover": true})) },
     }
 }
@@ -115,11 +124,23 @@ fn target(disk: &Disk, chance: &mut Chance) -> Option<EntryRef> {
     chance.pick(&tasks).copied()
 }
 
+fn set_aside(disk: &Disk, chance: &mut Chance) -> Option<EntryRef> {
+    let aside = |row: &Row| row.placed.as_ref().is_some_and(|placed| placed.aside.is_some());
+    let asides: Vec<EntryRef> = disk.entries.iter().filter(|(_, row)| aside(row)).map(|(name, _)| *name).collect();
+    chance.pick(&asides).copied()
+}
+
 /// Records it; gives false where the device must wait for its lost tail first.
 ///
 /// # Errors
 /// If the disk is full, told by its caller.
-pub fn record(disk: &mut Disk, saying: Saying, recording: u64, clocks: &Clocks) -> Result<bool, Halt> {
+pub fn record(
+    disk: &mut Disk,
+    saying: Saying,
+    recording: u64,
+    clocks: &Clocks,
+    bug: Option<Bug>,
+) -> Result<bool, Halt> {
     if disk.own.recover.is_some() {
         return Ok(false);
     }
@@ -143,7 +164,7 @@ pub fn record(disk: &mut Disk, saying: Saying, recording: u64, clocks: &Clocks) 
         seq: disk.own.head.seq + 1,
         machine: saying.machine,
         mseq: saying.machine.map(|machine| count(machine) + 1),
-        seen: disk.own.seen,
+        seen: disk.seen_of(saying.machine, bug),
         also_seen: BTreeMap::new(),
         at,
         by: disk.own.person,

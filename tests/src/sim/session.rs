@@ -197,7 +197,9 @@ impl World {
             return;
         }
         let name = device.name.clone();
-        if notice == Notice::Repairing {
+        // What a copy pushed has a place that this one learns of only by pulling its own entries.
+        let cloned = self.facts.cloned.contains(&device.drive.disk().own.device);
+        if notice == Notice::Repairing && !cloned {
             self.facts.repairs.push(name.clone());
         }
         self.say(|| format!("{name} tells {notice:?}"));
@@ -218,7 +220,12 @@ impl World {
             _ => Chore::None,
         };
         device.gone = stop == Stop::Closed;
-        if let Stop::Distrusted(fault) = &stop {
+        // A copy has put another entry under a number that this one used while it waited: its next push is told so.
+        let of_copy =
+            |code: &str| code == "entry-rewritten" && self.facts.cloned.contains(&device.drive.disk().own.device);
+        if let Stop::Distrusted(fault) = &stop
+            && !of_copy(&fault.code)
+        {
             self.facts.distrusted.push(format!("{}: {fault}", device.name));
         }
         device.last_stop = Some(stop.clone());

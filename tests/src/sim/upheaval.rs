@@ -17,6 +17,9 @@ use std::collections::BTreeSet;
 /// Old copies kept of a device and of the server.
 const COPIES_MAX: usize = 3;
 
+/// Writes of the server that a lying disk may still lose.
+const UNSYNCED_MAX: usize = 4;
+
 /// Whether the operator says that the server was put back.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Said {
@@ -51,6 +54,21 @@ impl World {
             self.count("store down");
         } else if self.chance.below(2) == 0 {
             self.port.memory().come_up();
+        }
+        if self.strikes(|f| f.store_full * 4) {
+            self.store_full = true;
+            self.count("store full");
+        } else if self.store_full && self.chance.below(3) == 0 {
+            self.make_room();
+        }
+        if self.strikes(|f| f.store_tail * 4) {
+            let writes = 1 + self.chance.below(UNSYNCED_MAX);
+            self.lose_commits(writes);
+        }
+        if self.strikes(|f| f.server_clock * 4) {
+            let off_ms = [-90_000_000_000, -86_400_000, 0, 600_000, 500_000_000][self.chance.below(5)];
+            self.weather.servers_off(off_ms);
+            self.count("server clock jump");
         }
         if self.strikes(|f| f.tail_loss * 4) {
             let transactions = 1 + self.chance.below(4);
@@ -87,7 +105,7 @@ impl World {
         let device = &mut self.devices[d];
         device.running = None;
         device.boot = self.chance.bits();
-        device.booted_ms = self.weather.now_ms();
+        device.booted_ms = self.weather.world_ms();
         let name = device.name.clone();
         self.count("device crash");
         self.say(|| format!("{name} is killed"));
@@ -98,6 +116,16 @@ impl World {
         self.apps[server] = self.app();
         self.count("server crash");
         self.say(|| format!("server {server} is killed"));
+    }
+
+    /// Everything that runs is killed at once.
+    pub(super) fn power_cut(&mut self, writes_lost: usize) {
+        (0..self.devices.len()).for_each(|d| self.crash(d));
+        (0..self.apps.len()).for_each(|server| self.crash_server(server));
+        if writes_lost > 0 {
+            self.lose_commits(writes_lost);
+        }
+        self.count("power cut");
     }
 
     pub(super) fn lose_tail(&mut self, d: usize, transactions: usize) {
@@ -126,6 +154,13 @@ impl World {
         }
     }
 
+    /// Copies of a device each hold what the ledger has just lost, and each may record it once more.
+    fn share_lost(&mut self) {
+        let cloned = |device: &&Device| self.facts.cloned.contains(&device.drive.disk().own.device);
+        let held = self.devices.iter().filter(cloned).flat_map(|device| recordings(device.drive.disk()));
+        self.facts.shared.extend(held.collect::<Vec<_>>());
+    }
+
     /// A device's database is older than it was.
     pub(super) fn settle_back(&mut self, d: usize, what: &str) {
         self.facts.upheaval = true;
@@ -150,7 +185,9 @@ impl World {
         let number = self.devices.len();
         let device = &self.devices[d];
         let disk = device.drive.disk().clone();
-        self.facts.shared.extend(unplaced(&disk));
+        // What a ledger that went back may have lost has no place either, though the device thinks so.
+        self.facts.shared.extend(if self.restores == 0 { unplaced(&disk) } else { recordings(&disk) });
+        self.facts.cloned.insert(disk.own.device);
         let copy = Device {
             name: format!("d{number}~{}", device.name),
             copies: device.copies.clone(),
@@ -169,7 +206,7 @@ impl World {
             offline: false,
             clock_off_s: device.clock_off_s,
             boot: self.chance.bits(),
-            booted_ms: self.weather.now_ms(),
+            booted_ms: self.weather.world_ms(),
             upgraded: device.upgraded,
             gone: false,
         };
@@ -182,8 +219,46 @@ impl World {
     pub(super) fn restore_server(&mut self, said: Said) {
         let index = self.chance.below(self.copies.len());
         let Some(copy) = self.copies.get(index).map(MemoryStore::copy) else { return };
-        self.facts.upheaval = true;
+        self.copies.truncate(index + 1);
         self.count("server went back");
+        self.put_back(copy, said);
+    }
+
+    /// Remembers the database as it is before a server goes on.
+    pub(super) fn keep_unsynced(&mut self) {
+        if self.calm || !self.remembers_unsynced {
+            return;
+        }
+        let changed = self.unsynced.back().is_none_or(|last| last.writes() != self.port.memory().writes());
+        if changed {
+            self.unsynced.push_back(self.port.memory().copy());
+            if self.unsynced.len() > UNSYNCED_MAX {
+                self.unsynced.pop_front();
+            }
+        }
+    }
+
+    /// A power cut, and a disk that had not written what it said it had: the last writes of the server are gone, and
+    /// nobody knows.
+    pub(super) fn lose_commits(&mut self, writes: usize) {
+        let kept = self.unsynced.len().saturating_sub(writes);
+        let Some(before) = self.unsynced.get(kept).map(MemoryStore::copy) else { return };
+        self.unsynced.clear();
+        self.count("server lost commits");
+        self.put_back(before, Said::No);
+    }
+
+    /// The server's disk has room again.
+    fn make_room(&mut self) {
+        self.store_full = false;
+        // A copy has no faults waiting.
+        let memory = self.port.memory().copy();
+        self.port.put(memory);
+    }
+
+    /// Another, older database stands where the server's was.
+    fn put_back(&mut self, copy: MemoryStore, said: Said) {
+        self.facts.upheaval = true;
         let before = self.port.memory();
         let epoch = block_on(before.epoch()).unwrap_or(0);
         if said == Said::Yes {
@@ -193,8 +268,8 @@ impl World {
         self.tasks.clear();
         self.restores += 1;
         self.port.put(copy);
+        self.share_lost();
         self.apps = self.apps.iter().map(|_| self.app()).collect();
-        self.copies.truncate(index + 1);
         let now = self.ledger_now();
         self.facts.acknowledged.retain(|entry| now.contains(entry));
         let end = now.len() as u64;
@@ -234,6 +309,7 @@ impl World {
     /// All faults end, and everyone starts again.
     pub fn calm(&mut self) {
         self.calm = true;
+        self.store_full = false;
         // A copy has no faults waiting.
         let memory = self.port.memory().copy();
         self.port.put(memory);
@@ -255,6 +331,11 @@ pub(super) fn keep<T>(copies: &mut Vec<T>, copy: T) {
     if copies.len() > COPIES_MAX {
         copies.remove(0);
     }
+}
+
+/// Own recordings.
+fn recordings(disk: &Disk) -> Vec<u64> {
+    disk.log(disk.own.device, 1).filter_map(|(_, row)| record::recording(&row.entry)).collect()
 }
 
 /// Own recordings without a place.

@@ -107,6 +107,10 @@ pub struct Facts {
     pub shared: BTreeSet<u64>,
     /// Something happened that makes a notice about copies, lost tails or a changed ledger right.
     pub upheaval: bool,
+    /// Devices of which there are copies, or were.
+    pub cloned: BTreeSet<DeviceId>,
+    /// Entries that say they were made in the knowledge of something that was not there.
+    pub unfounded: Vec<String>,
     /// Sessions that ended in distrust: device and fault.
     pub distrusted: Vec<String>,
     /// Copies of a device that were not told of each other.
@@ -142,6 +146,10 @@ pub struct World {
     pub(super) replies: Vec<Reply>,
     pub(super) old_replies: Vec<Vec<u8>>,
     pub(super) copies: Vec<MemoryStore>,
+    /// The database before its last writes, where a disk may have lied about them.
+    pub(super) unsynced: VecDeque<MemoryStore>,
+    pub(super) remembers_unsynced: bool,
+    pub(super) store_full: bool,
     pub(super) machines: Vec<MachineId>,
     pub(super) wires: u64,
     pub(super) recordings: u64,
@@ -184,6 +192,9 @@ impl World {
             replies: Vec::new(),
             old_replies: Vec::new(),
             copies: Vec::new(),
+            unsynced: VecDeque::new(),
+            remembers_unsynced: faults.store_tail > 0,
+            store_full: false,
             machines: Vec::new(),
             wires: 0,
             recordings: 0,
