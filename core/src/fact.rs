@@ -4,6 +4,7 @@
 //! Fields this version does not know are left alone. A known kind whose body breaks a rule is a fault with its place.
 
 pub mod administration;
+mod amending;
 mod terms;
 mod texts;
 
@@ -11,6 +12,7 @@ use administration::{
     BillIssued, CodeCancelled, CodeMade, DeviceChanged, DeviceEnrolled, DeviceRevoked, OfficeWritten, ShareEnded,
     ShareMade,
 };
+pub use amending::{Choice, Corrected, Released, Settled, Struck};
 pub use terms::{Condition, MeterChange, MeterKind, Purge, Sign, Urgency};
 pub use texts::{check_free_text, check_name};
 use texts::{check_texts, check_words};
@@ -275,54 +277,6 @@ pub struct NoteLeft {
     /// Whether the next operator must know it.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub handover: bool,
-}
-
-/// `corrected`
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Corrected {
-    /// The entry that is corrected: never a correction, strike or settlement.
-    pub target: EntryRef,
-    /// RFC 6901 pointer to the field: `/head/at`, `/head/by`, `/words/text`, or below `/body/`.
-    pub field: String,
-    /// The value it should have had; null for none.
-    pub value: Value,
-}
-
-/// `struck`
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Struck {
-    /// The entry that is struck through. Striking a strike or a correction undoes it.
-    pub target: EntryRef,
-}
-
-/// `released`: an entry that was set aside counts from now on. Why is in the words.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Released {
-    /// The entry that counts. Striking the release sets it aside again.
-    pub target: EntryRef,
-}
-
-/// How a clash or twin is settled.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Choice {
-    /// What this entry says stands.
-    Entry(EntryRef),
-    /// Of a twin: one piece of work, recorded twice. Of two machines: one machine, added twice.
-    Same,
-    /// Of a twin: both happened. Of two machines: two machines.
-    Both,
-}
-
-/// `settled`
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Settled {
-    /// What the disagreement is about; see [`crate::clash`].
-    pub matter: String,
-    /// The entries that disagree.
-    pub over: Vec<EntryRef>,
-    /// The decision.
-    pub choice: Choice,
 }
 
 /// `job_set`: the job itself stands in the office part.

@@ -77,7 +77,7 @@ impl State {
         for fact in [enrolled, changed] {
             let position = self.ledger.len() as u64 + 1;
             let written = scribe.write(&head, position - 1, person, &fact, 1_780_000_000_000).expect("written");
-            let [one] = written.entries.as_slice() else { panic!("one entry") };
+            let one = written.entries.first().expect("one entry");
             head = LogHead { seq: one.entry.seq(), link: one.link };
             self.ledger.push(Held {
                 device: id,

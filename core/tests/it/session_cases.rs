@@ -19,6 +19,8 @@ use pintle_core::permission::Role;
 use proptest::prelude::*;
 use std::collections::BTreeMap;
 
+mod places;
+
 const ORGANISATION: OrganisationId = OrganisationId([9; 16]);
 const NOW_S: i64 = 1_780_000_000;
 
@@ -253,7 +255,7 @@ impl Device {
             (run.from..=run.to).any(|seq| place(seq).is_some_and(|before| before != run.position + seq - run.from))
         };
         if !apply.void && apply.receipts.iter().any(moved) {
-            return Input::Distrusted(core_fault("position-moved"));
+            return Input::Distrusted(places::fault("position-moved"));
         }
         if apply.void {
             self.held.values_mut().for_each(|h| h.position = None);
@@ -312,10 +314,6 @@ impl Device {
     fn clean_sync(&mut self, server: &mut Server) -> Stop {
         self.sync(server, || Fault::None).0
     }
-}
-
-fn core_fault(code: &str) -> pintle_core::Fault {
-    pintle_core::Fault::new(code, "/push/held", "an entry moved")
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -616,56 +614,6 @@ fn a_server_that_contradicts_itself_is_not_believed() {
     assert!(device.notices.contains(&Notice::Repairing));
     server.spoil_digest = false;
     assert_eq!(device.clean_sync(&mut server), Stop::Done);
-}
-
-/// The ledger lost its last writes after this device had learned of them, and nothing but a place shows it.
-#[test]
-fn places_that_moved_are_forgotten_and_everything_is_offered_again() {
-    let mut server = server();
-    let mut device = Device::new(1, &mut server);
-    let mut other = Device::new(2, &mut server);
-    device.record();
-    device.record();
-    assert_eq!(device.clean_sync(&mut server), Stop::Done);
-    server.ledger.clear();
-    server.heads.insert(device.standing.device, (device.key.public(), LogHead::empty(&device.key.public())));
-    other.record();
-    assert_eq!(other.clean_sync(&mut server), Stop::Done);
-    // As after a void that a late receipt followed.
-    device.held.get_mut(&(device.standing.device, 1)).expect("own entry").position = None;
-    (device.standing.cursor, device.standing.position) = (None, 0);
-    device.restate();
-    assert_eq!(device.clean_sync(&mut server), Stop::Done);
-    assert_eq!(device.notices, [Notice::LedgerChanged]);
-    assert_eq!(names(&server).len(), 3);
-    let places: Vec<_> = device.own().map(|held| held.position).collect();
-    assert_eq!(places, [Some(2), Some(3)]);
-}
-
-#[test]
-fn places_that_move_again_are_not_believed() {
-    let mut server = server();
-    let mut device = Device::new(1, &mut server);
-    device.record();
-    let mut session = Session::default();
-    let mut effects = session.step(Input::Begin(device.standing.clone()));
-    let mut voids = 0;
-    let stop = loop {
-        let effect = effects.pop().expect("the session goes on or stops");
-        effects = session.step(match effect {
-            Effect::Load { from, .. } => Input::Loaded(device.load(from)),
-            Effect::Send(request) => deliver(&mut server, &request, Fault::None),
-            Effect::Apply(apply) if apply.void => {
-                voids += 1;
-                device.apply(&apply)
-            }
-            Effect::Apply(_) => Input::Distrusted(core_fault("position-taken")),
-            Effect::Stop(stop) => break stop,
-            other => panic!("unexpected: {other:?}"),
-        });
-    };
-    assert_eq!(stop, Stop::Distrusted(core_fault("position-taken")));
-    assert_eq!(voids, 1);
 }
 
 #[test]
