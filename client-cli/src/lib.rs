@@ -14,6 +14,7 @@ pub mod bill_file;
 pub mod command;
 pub mod dial;
 pub mod engine;
+pub mod examine;
 pub mod file;
 pub mod follow;
 pub mod glance;

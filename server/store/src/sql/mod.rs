@@ -6,9 +6,11 @@
 //!
 //! Never: a decision; those are `pintle_core`'s and [`crate::ledger`]'s.
 
+mod audit;
 mod batches;
 mod bills;
 mod branches;
+mod copy;
 mod enrol;
 mod epoch;
 mod failure;
