@@ -20,16 +20,17 @@ pub fn programs() -> PathBuf {
     test.ancestors().nth(2).expect("target/debug/deps/it").to_owned()
 }
 
-fn setting(crew: Crew, second: u32) -> Setting {
+pub fn setting(crew: Crew, second: u32) -> Setting {
     Setting {
         clock: format!("2026-05-04T{:02}:{:02}:{:02}+02:00", 6 + second / 3600, second / 60 % 60, second % 60),
         boot: format!("{}:{}", crew.mark(), 5000 + second),
     }
 }
 
+/// A server and devices in a folder of their own.
 pub struct House {
     pub stage: Stage,
-    second: u32,
+    pub second: u32,
     _folder: tempfile::TempDir,
 }
 
