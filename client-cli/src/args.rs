@@ -4,9 +4,9 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    aside, begin, bench, bill, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol, found,
-    fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read, release, repair,
-    settle, setup, share, status, strike, sync, verify,
+    aside, begin, bench, bill, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol,
+    found, fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read,
+    release, repair, settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};

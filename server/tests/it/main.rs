@@ -5,8 +5,8 @@
 
 mod abuse;
 mod access;
-mod billing;
 mod aside;
+mod billing;
 mod due;
 mod enrolling;
 mod following;

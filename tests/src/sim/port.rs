@@ -14,7 +14,11 @@ use pintle_core::proof::tile::{TileId, Tiles};
 use pintle_core::{EntryRef, Held};
 use pintle_store::memory::MemoryStore;
 use pintle_store::{
-    Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStanding, MachineView, NewDraft, NewShare, Noted, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Standing, Store, StoreResult, TokenKeyRecord, TreeStore, ViewSort,
+    Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature,
+    DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, Enrolled, Enrolment, EnrolmentCode,
+    Follow, Grown, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStanding, MachineView, NewDraft, NewShare,
+    Noted, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Standing, Store, StoreResult,
+    TokenKeyRecord, TreeStore, ViewSort,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
