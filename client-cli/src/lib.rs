@@ -13,6 +13,7 @@ pub mod asked;
 pub mod command;
 pub mod dial;
 pub mod engine;
+pub mod examine;
 pub mod file;
 pub mod follow;
 pub mod glance;

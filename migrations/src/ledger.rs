@@ -119,6 +119,11 @@ pub enum SchemaError {
         /// The first step that is not known.
         step: String,
     },
+    /// The database lacks a step: it was written by an older program, and has not been brought up to date.
+    Older {
+        /// The first step that it lacks.
+        step: &'static str,
+    },
     /// The database said no.
     Database(DbErr),
 }
@@ -163,6 +168,32 @@ async fn is_current(database: &DatabaseConnection) -> bool {
     let ran: Result<Vec<String>, _> = rows.iter().map(|row| row.try_get_by_index(0)).collect();
     // Their names order them, also where the database sorts texts by rules of its own: they begin with a number.
     ran.is_ok_and(|ran| ran.iter().map(String::as_str).eq(STEPS.iter().map(|step| step.name)))
+}
+
+/// Compares the schema with the program's, without a change.
+///
+/// # Errors
+/// [`SchemaError::Newer`], [`SchemaError::Older`] (also where there is no schema at all), and whatever the database says.
+pub async fn compare(database: &DatabaseConnection) -> Result<(), SchemaError> {
+    let backend = database.get_database_backend();
+    let exists = match backend {
+        DbBackend::Postgres => format!("SELECT 1 WHERE to_regclass('{STEP_TABLE}') IS NOT NULL"),
+        _ => format!("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = '{STEP_TABLE}'"),
+    };
+    let mut ran = Vec::new();
+    if database.query_one_raw(Statement::from_string(backend, exists)).await?.is_some() {
+        let select = Statement::from_string(backend, format!("SELECT version FROM {STEP_TABLE}"));
+        for row in database.query_all_raw(select).await? {
+            ran.push(row.try_get::<String>("", "version")?);
+        }
+    }
+    if let Some(step) = ran.iter().find(|step| STEPS.iter().all(|known| known.name != **step)) {
+        return Err(SchemaError::Newer { step: step.clone() });
+    }
+    match STEPS.iter().find(|step| ran.iter().all(|ran| ran != step.name)) {
+        Some(step) => Err(SchemaError::Older { step: step.name }),
+        None => Ok(()),
+    }
 }
 
 #[allow(clippy::disallowed_methods, reason = "the schema's one transaction, immediate on SQLite and locked below")]

@@ -8,6 +8,8 @@
 
 pub mod ambient;
 pub mod app;
+pub mod backup;
+pub mod check;
 pub mod connections;
 pub mod http;
 pub mod limits;

@@ -1,12 +1,15 @@
 //! `pintle-server`: settings in, service up, and the operator's commands.
 //!
 //! Promises: exit code 0 when done, 1 when something failed (one line on standard error says what), 2 for a command
-//! line that cannot be understood.
+//! line that cannot be understood. `check` ends with 3 if something that was recorded is wrong, with 4 if only something
+//! that can be computed again is.
 
 use clap::Parser as _;
 use futures_util::FutureExt as _;
 use pintle_server::ambient::{Ambient as _, System, random, say};
 use pintle_server::app::App;
+use pintle_server::backup::{self, BackupError, Damaged};
+use pintle_server::check;
 use pintle_server::limits::CODE_HOURS_DEFAULT;
 use pintle_server::operator::{Invitation, Operator, OperatorError};
 use pintle_server::qr;
@@ -15,6 +18,7 @@ use pintle_server::settings::{
     Command, CommandLine, Common, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
 };
 use pintle_server::tls::{Certificate, TlsError};
+use pintle_store::audit::Weight;
 use pintle_store::{EarlierKeys, FreshSecrets, Store, StoreError};
 use std::io::IsTerminal as _;
 use std::process::ExitCode;
@@ -24,12 +28,19 @@ use tracing_subscriber::EnvFilter;
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
+/// `check` found something wrong that was recorded.
+const EXIT_RECORDED_WRONG: u8 = 3;
+/// `check` found something wrong that can be computed again, and nothing else.
+const EXIT_COMPUTED_WRONG: u8 = 4;
+
 #[derive(Debug, thiserror::Error)]
 enum Failure {
     #[error("cannot open the database: {0}")]
     Database(StoreError),
     #[error(transparent)]
     Operator(#[from] OperatorError),
+    #[error(transparent)]
+    Backup(#[from] BackupError),
     #[error(transparent)]
     Tls(#[from] TlsError),
     #[error("cannot listen on {0}: {1}")]
@@ -47,7 +58,7 @@ fn main() -> ExitCode {
     }
     let done = start_log(line.common()).and_then(|()| actix_web::rt::System::new().block_on(run(line)));
     match done {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(failure) => {
             complain(&failure);
             ExitCode::FAILURE
@@ -71,13 +82,49 @@ fn start_log(common: &Common) -> Result<(), Failure> {
     Ok(())
 }
 
-async fn run(line: CommandLine) -> Result<(), Failure> {
+/// What needs the database as it lies, not opened and brought up to date.
+async fn beside(command: &Command, ambient: &System) -> Result<Option<ExitCode>, Failure> {
+    let (lines, code) = match command {
+        Command::Backup(args) => (backup::backup(&args.common.database, &args.to, ambient).await?, 0),
+        Command::Restore(args) => {
+            let damaged = if args.although_damaged { Damaged::Taken } else { Damaged::Refused };
+            let fresh = fresh_secrets(ambient)?;
+            (backup::restore(&args.common.database, &args.from, damaged, fresh, ambient).await?, 0)
+        }
+        Command::Check(args) => {
+            let url = &args.common.database;
+            let checked = match args.mend {
+                false => check::check(url).await,
+                true => check::mend(url, fresh_secrets(ambient)?, ambient.now_ms()).await,
+            };
+            let checked = checked.map_err(Failure::Database)?;
+            let code = match checked.weight {
+                None => 0,
+                Some(Weight::Recorded) => EXIT_RECORDED_WRONG,
+                Some(Weight::Computed) => EXIT_COMPUTED_WRONG,
+            };
+            (checked.lines, code)
+        }
+        _ => return Ok(None),
+    };
+    lines.iter().for_each(|line| say(line));
+    Ok(Some(ExitCode::from(code)))
+}
+
+async fn run(line: CommandLine) -> Result<ExitCode, Failure> {
     let ambient = Arc::new(System::start());
+    if let Some(command) = &line.command
+        && let Some(code) = Box::pin(beside(command, &ambient)).await?
+    {
+        return Ok(code);
+    }
     let store = open(line.common(), &ambient).await?;
     let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };
     let lines = match line.command {
-        None => return serve(store, ambient, line.serve).await,
-        Some(Command::Serve(args)) => return serve(store, ambient, args).await,
+        None => return serve(store, ambient, line.serve).await.map(|()| ExitCode::SUCCESS),
+        Some(Command::Serve(args)) => return serve(store, ambient, args).await.map(|()| ExitCode::SUCCESS),
+        // Done already.
+        Some(Command::Backup(_) | Command::Restore(_) | Command::Check(_)) => Vec::new(),
         Some(Command::Code(args)) => {
             let within = args.within.organisation.as_deref();
             shown(&operator.code(within, args.role, args.hours, &args.url).await?)
@@ -94,7 +141,7 @@ async fn run(line: CommandLine) -> Result<(), Failure> {
         }
     };
     lines.iter().for_each(|line| say(line));
-    Ok(())
+    Ok(ExitCode::SUCCESS)
 }
 
 /// What is said of an invitation; where somebody looks on, with a picture for a camera.
@@ -106,14 +153,18 @@ fn shown(invitation: &Invitation) -> Vec<String> {
     lines
 }
 
-async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failure> {
+fn fresh_secrets(ambient: &System) -> Result<FreshSecrets, Failure> {
     let random_bytes = || Failure::Setup("cannot draw random bytes for a new database".to_owned());
-    let fresh = FreshSecrets {
+    Ok(FreshSecrets {
         store: pintle_core::ids::StoreId(random(ambient).map_err(|_| random_bytes())?),
         cursor_secret: random(ambient).map_err(|_| random_bytes())?,
         token_secret: random(ambient).map_err(|_| random_bytes())?,
         ledger_secret: random(ambient).map_err(|_| random_bytes())?,
-    };
+    })
+}
+
+async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failure> {
+    let fresh = fresh_secrets(ambient)?;
     let store = pintle_store::sql::SqlStore::open(&common.database, fresh, ambient.now_ms())
         .await
         .map_err(Failure::Database)?;

@@ -37,6 +37,12 @@ pub enum Command {
     Devices(InOrganisation),
     /// Revoke a device: it may still push, for the office to judge, and no longer read
     Revoke(RevokeArgs),
+    /// Back up the SQLite database while it is served, to a file or into a folder
+    Backup(BackupArgs),
+    /// Put a backup in place of the SQLite database; what lay there is kept under another name
+    Restore(RestoreArgs),
+    /// Look through the whole database and say exactly what is wrong; may run beside a server
+    Check(CheckArgs),
     /// Say that the database was restored from a copy: devices offer again what it lacks
     Restored(Common),
     /// List the keys that sign access tokens, or rotate them
@@ -158,6 +164,40 @@ pub struct RevokeArgs {
     pub within: InOrganisation,
 }
 
+/// Settings of `backup`.
+#[derive(Debug, Clone, Args)]
+pub struct BackupArgs {
+    /// A file that is not there yet, or a folder: there the file is named by the moment
+    pub to: PathBuf,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+/// Settings of `restore`.
+#[derive(Debug, Clone, Args)]
+pub struct RestoreArgs {
+    /// The backup
+    pub from: PathBuf,
+    /// Take the backup even if something recorded is damaged in it
+    #[arg(long)]
+    pub although_damaged: bool,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+/// Settings of `check`.
+#[derive(Debug, Clone, Args)]
+pub struct CheckArgs {
+    /// Put right what can be computed again: kept views of machines
+    #[arg(long)]
+    pub mend: bool,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
+}
+
 /// Settings of `keys`.
 #[derive(Debug, Clone, Args)]
 #[command(args_conflicts_with_subcommands = true)]
@@ -250,6 +290,9 @@ impl CommandLine {
             Some(Command::Code(args)) => &args.within.common,
             Some(Command::Devices(args)) => &args.common,
             Some(Command::Revoke(args)) => &args.within.common,
+            Some(Command::Backup(args)) => &args.common,
+            Some(Command::Restore(args)) => &args.common,
+            Some(Command::Check(args)) => &args.common,
             Some(Command::Restored(common)) => common,
             Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => &args.common,
             Some(Command::Keys(args)) => &args.common,

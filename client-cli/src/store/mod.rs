@@ -8,12 +8,14 @@
 //! Never: the clock, randomness, a decision.
 
 mod entries;
+mod looking;
 mod machines;
 mod outlooks;
 mod people;
 mod sync;
 
 pub use entries::{NewEntry, Placed};
+pub use looking::BareRow;
 pub use machines::{Glance, LastReading, TaggedOut};
 pub use outlooks::{Kept, Sort};
 pub use people::{DeviceRow, PersonRow};
@@ -36,6 +38,9 @@ const BUSY_TIMEOUT_MS: u64 = 10_000;
 /// automatic checkpoint is off: each run is the only one that has the database open, so the log it had copied would be
 /// read again by the next run and never be emptied.
 const WAL_BYTES_MAX: u64 = 100 * 4120;
+
+/// SQLite's IOERR_SHMSIZE (sqlite.org/rescode.html).
+const SHM_SIZE: i32 = 10 | (19 << 8);
 
 /// The device's database, open.
 pub struct Store {
@@ -75,7 +80,12 @@ pub struct Own {
 /// # Errors
 /// If it cannot be written.
 pub fn create(path: &Path, own: &Own, name: &str) -> Result<(), Problem> {
-    let _ = std::fs::remove_file(path);
+    for part in ["", "-wal", "-shm"] {
+        // What a first use left that found no room. A log beside a file that it does not belong to is worse than none.
+        let mut name = path.as_os_str().to_owned();
+        name.push(part);
+        let _ = std::fs::remove_file(name);
+    }
     let fail = |e: rusqlite::Error| failed(path, "make", &e);
     let mut connection = Connection::open(path).map_err(fail)?;
     let mode: String = connection.query_row("PRAGMA journal_mode = WAL", [], |r| r.get(0)).map_err(fail)?;
@@ -91,6 +101,12 @@ pub fn create(path: &Path, own: &Own, name: &str) -> Result<(), Problem> {
     tx.set_own(own)?;
     tx.add_person(own.person, name)?;
     transaction.commit().map_err(fail)?;
+    // All of it must be in the one file before that gets its name: closing moves the write-ahead log too, and says nothing
+    // when it cannot.
+    let left: i64 = connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |r| r.get(0)).map_err(fail)?;
+    if left != 0 {
+        return Err(Problem::new(Code::Busy, format!("another program has {} open", path.display())).hint("try again"));
+    }
     connection.close().map_err(|(_, e)| fail(e))
 }
 
@@ -328,6 +344,8 @@ fn damaged(path: &Path, table: &str, row: &str, detail: &str) -> Problem {
 fn failed(path: &Path, act: &str, error: &rusqlite::Error) -> Problem {
     let file = path.display();
     let code = match error {
+        // The index of the write-ahead log could not grow: only room is missing for that.
+        rusqlite::Error::SqliteFailure(e, _) if e.extended_code == SHM_SIZE => Some(ErrorCode::DiskFull),
         rusqlite::Error::SqliteFailure(e, _) => Some(e.code),
         _ => None,
     };

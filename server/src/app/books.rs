@@ -221,6 +221,14 @@ pub(super) struct Folded {
 }
 
 impl Folded {
+    /// A fold of entries, with what lists need of it.
+    pub(super) fn of(chief: MachineId, entries: &[Held]) -> Result<Self, Refusal> {
+        let book = book(chief, entries);
+        let glance = Glance::of(&book, entries)?;
+        let digest = entries.iter().fold(Digest::default(), |digest, held| digest.with(&held.link));
+        Ok(Self { book, glance, digest })
+    }
+
     /// Both views of it, as they are kept.
     pub(super) fn views(&self) -> Result<[MachineView; 2], Refusal> {
         let (machine, digest) = (self.book.machine, self.digest);
@@ -229,6 +237,15 @@ impl Folded {
         let book = serde_json::to_string(&book).map_err(Refusal::internal)?;
         Ok([view(ViewSort::Glance, self.glance.kept()?), view(ViewSort::Book, book)])
     }
+}
+
+/// Whether a kept view is of today's form: no other is ever used.
+pub(super) fn form_is_ours(json: &str) -> bool {
+    #[derive(Deserialize)]
+    struct Form {
+        form: String,
+    }
+    serde_json::from_str::<Form>(json).is_ok_and(|kept| kept.form == VIEW_FORM)
 }
 
 /// The kept book, if it was made from the entries of this digest, in today's form.
@@ -282,11 +299,9 @@ impl App {
             entries.extend(self.all_entries(organisation, machine).await?);
         }
         self.folds.fetch_add(1, Ordering::Relaxed);
-        let book = book(chief, &entries);
-        let mut glance = Glance::of(&book, &entries)?;
-        glance.outlook.plan = self.plans.shared(glance.outlook.plan)?;
-        let digest = entries.iter().fold(Digest::default(), |digest, held| digest.with(&held.link));
-        Ok(Folded { book, glance, digest })
+        let mut folded = Folded::of(chief, &entries)?;
+        folded.glance.outlook.plan = self.plans.shared(folded.glance.outlook.plan)?;
+        Ok(folded)
     }
 
     /// All entries about a machine.

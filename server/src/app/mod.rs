@@ -23,6 +23,7 @@ pub mod telematics;
 pub mod token;
 pub mod token_keys;
 pub mod upkeep;
+pub mod views;
 
 use crate::ambient::Ambient;
 use attempts::Attempts;

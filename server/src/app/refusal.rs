@@ -136,9 +136,10 @@ impl From<StoreError> for Refusal {
         let refusal = match error {
             StoreError::Unavailable { .. } => Self::of(Problem::Unavailable).retry_after_s(UNAVAILABLE_RETRY_S),
             StoreError::Full { .. } => Self::of(Problem::StorageFull),
-            StoreError::Corrupt { .. } | StoreError::Schema { .. } | StoreError::Failed { .. } => {
-                Self::of(Problem::Internal)
-            }
+            StoreError::Damaged { .. }
+            | StoreError::Corrupt { .. }
+            | StoreError::Schema { .. }
+            | StoreError::Failed { .. } => Self::of(Problem::Internal),
         };
         refusal.inside(error)
     }

@@ -7,6 +7,7 @@
 //!
 //! Never: HTTP, the clock, a decision of its own. Decisions are `pintle_core::admit`'s, taken inside the transaction.
 
+pub mod audit;
 mod facts;
 mod ledger;
 pub mod memory;
@@ -43,6 +44,14 @@ pub enum StoreError {
     Full {
         /// What was being done.
         act: &'static str,
+    },
+    /// The database finds itself damaged.
+    #[error("the database is damaged, as was noticed during {act}: {detail}; pintle-server check says where")]
+    Damaged {
+        /// What was being done.
+        act: &'static str,
+        /// For the log.
+        detail: String,
     },
     /// A row holds what the domain refuses.
     #[error("table {table}, row {row}, column {column} is damaged: {detail}")]

@@ -36,6 +36,8 @@ enum Meaning {
     Full,
     /// The database is not there, not ready, or too slow.
     Unavailable,
+    /// The database's own pages or rows are not what they were written as.
+    Damaged,
     /// Anything else.
     Other,
 }
@@ -54,6 +56,7 @@ pub(super) fn judge(act: &'static str, error: DbErr) -> TxError {
     let error = match meaning {
         Meaning::Contended | Meaning::Unavailable => StoreError::Unavailable { act, detail },
         Meaning::Full => StoreError::Full { act },
+        Meaning::Damaged => StoreError::Damaged { act, detail },
         Meaning::Other => StoreError::Failed { act, detail },
     };
     TxError { error, again }
@@ -64,6 +67,10 @@ pub(super) fn judge_schema(error: SchemaError) -> TxError {
     match error {
         SchemaError::Newer { step } => {
             let detail = format!("it holds step {step}, which this program does not know: a newer one has been here");
+            StoreError::Schema { detail }.into()
+        }
+        SchemaError::Older { step } => {
+            let detail = format!("it lacks step {step}: it is of an older program and not brought up to date yet");
             StoreError::Schema { detail }.into()
         }
         SchemaError::Database(error) => judge("migrate", error),
@@ -94,9 +101,14 @@ fn driver(error: &SqlxError) -> Meaning {
 
 /// SQLite's result codes (sqlite.org/rescode.html); an extended code keeps the primary one in its low byte.
 fn sqlite(code: i32) -> Meaning {
+    // IOERR_SHMSIZE: the index of the write-ahead log could not grow, for which only room is missing.
+    if code == 10 | (19 << 8) {
+        return Meaning::Full;
+    }
     match code & 0xff {
         5 | 6 => Meaning::Contended,             // BUSY, LOCKED
         13 => Meaning::Full,                     // FULL
+        11 | 26 => Meaning::Damaged,             // CORRUPT, NOTADB
         7 | 8 | 10 | 14 => Meaning::Unavailable, // NOMEM, READONLY, IOERR, CANTOPEN
         _ => Meaning::Other,
     }
@@ -109,6 +121,8 @@ fn postgres(code: &str) -> Meaning {
         // first: decided afresh, what it committed is seen.
         "40001" | "40P01" | "55P03" | "23505" => Meaning::Contended,
         "53100" => Meaning::Full,
+        // Data and index corrupted.
+        "XX001" | "XX002" => Meaning::Damaged,
         // Statement timeout, idle-in-transaction timeout, and the server going down or coming up.
         "57014" | "25P03" | "57P01" | "57P02" | "57P03" | "57P05" => Meaning::Unavailable,
         // Connection exceptions, and no more memory or connections.
@@ -128,7 +142,11 @@ mod tests {
             (5 | (2 << 8), Meaning::Contended),
             (13, Meaning::Full),
             (10 | (3 << 8), Meaning::Unavailable),
+            (10 | (19 << 8), Meaning::Full),
             (14, Meaning::Unavailable),
+            (11, Meaning::Damaged),
+            (11 | (3 << 8), Meaning::Damaged),
+            (26, Meaning::Damaged),
             (19 | (8 << 8), Meaning::Other),
         ] {
             assert_eq!(sqlite(code), meaning, "{code}");
@@ -141,6 +159,7 @@ mod tests {
             ("53300", Meaning::Unavailable),
             ("08006", Meaning::Unavailable),
             ("57014", Meaning::Unavailable),
+            ("XX001", Meaning::Damaged),
             ("23001", Meaning::Other),
             ("", Meaning::Other),
         ] {

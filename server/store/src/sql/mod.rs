@@ -6,8 +6,10 @@
 //!
 //! Never: a decision; those are `pintle_core`'s and [`crate::ledger`]'s.
 
+mod audit;
 mod batches;
 mod branches;
+mod copy;
 mod enrol;
 mod epoch;
 mod failure;

@@ -5,14 +5,15 @@
 //!
 //! Never: an address in a log or an error; it may hold a password.
 
-use super::failure::{TxResult, judge, judge_schema};
-use super::row::{blob, signed};
+use super::failure::{TxError, TxResult, judge, judge_schema};
+use super::row::{Row, blob, signed};
 use super::session::Backoff;
 use super::{Dialect, STORE_IDENTITY, SqlStore};
 use crate::{FreshSecrets, Identity, StoreError, StoreResult};
 use pintle_core::ids::StoreId;
 use sea_orm::sqlx::sqlite::SqliteConnectOptions;
 use sea_orm::{ConnectOptions, Database, DatabaseConnection};
+use std::path::Path;
 use std::time::Duration;
 
 /// How long SQLite waits for another process that writes, in milliseconds. Within one process writers queue for the
@@ -69,6 +70,51 @@ impl SqlStore {
         Ok(store)
     }
 
+    /// Opens a database as it lies, to look at it: nothing is made, migrated or written, and it may be damaged. Its
+    /// identity may then not be the one it has; see [`SqlStore::audit`].
+    ///
+    /// # Errors
+    /// [`StoreError::Unavailable`] if there is none, [`StoreError::Schema`] if this program is not of its schema, and
+    /// [`StoreError::Damaged`] if not even that can be told.
+    pub async fn open_as_it_lies(url: &str) -> StoreResult<Self> {
+        Box::pin(Self::look_at(url)).await.map_err(|error| error.error)
+    }
+
+    async fn look_at(url: &str) -> TxResult<Self> {
+        let dialect = dialect_of(url)?;
+        let options = match dialect {
+            Dialect::Sqlite => sqlite_looker_options(url),
+            Dialect::Postgres => postgres_options(url),
+        };
+        let reader = connect(options).await?;
+        let nobody = FreshSecrets {
+            store: StoreId([0; 16]),
+            cursor_secret: [0; 32],
+            token_secret: [0; 32],
+            ledger_secret: [0; 32],
+        };
+        let (writer, backoff) = (reader.clone(), Backoff::default());
+        let mut store = Self { dialect, writer, reader, identity: placeholder(&nobody), backoff };
+        match pintle_migrations::ledger::compare(&store.reader).await.map_err(judge_schema) {
+            // Where the steps cannot be read the rest may still be.
+            Ok(()) | Err(TxError { error: StoreError::Damaged { .. }, .. }) => {}
+            Err(error) => return Err(error),
+        }
+        match store.identity_read().await {
+            Ok(identity) => store.identity = identity,
+            Err(TxError { error: error @ StoreError::Unavailable { .. }, .. }) => return Err(error.into()),
+            // The audit says what is wrong with it.
+            Err(_) => {}
+        }
+        Ok(store)
+    }
+
+    async fn identity_read(&self) -> TxResult<Identity> {
+        let session = self.reading("identify");
+        let row = session.row(STORE_IDENTITY, IDENTITY_SELECT, []).await?;
+        read_identity(&row.ok_or_else(|| session.failed("it has no identity"))?)
+    }
+
     /// Reads the identity, having written it where there was none. Of several processes one's secrets last.
     async fn identify(&self, fresh: &FreshSecrets, now_ms: i64) -> StoreResult<Identity> {
         self.run("identify", |tx| async move {
@@ -79,18 +125,23 @@ impl SqlStore {
             // A database of before the server kept a log of its own has no secret for it yet.
             let upgrade = "UPDATE store_identity SET ledger_secret = $1 WHERE ledger_secret IS NULL";
             tx.change(upgrade, [blob(&fresh.ledger_secret)]).await?;
-            let select = "SELECT one, store, cursor_secret, token_secret, ledger_secret FROM store_identity";
-            let row = tx.row(STORE_IDENTITY, select, []).await?.ok_or_else(|| tx.failed("it has no identity"))?;
-            let identity = Identity {
-                store: StoreId(row.bytes("store")?),
-                cursor_secret: row.bytes("cursor_secret")?,
-                token_secret: row.bytes("token_secret")?,
-                ledger_secret: row.bytes("ledger_secret")?,
-            };
+            let row = tx.row(STORE_IDENTITY, IDENTITY_SELECT, []).await?;
+            let identity = read_identity(&row.ok_or_else(|| tx.failed("it has no identity"))?)?;
             tx.commit(identity).await
         })
         .await
     }
+}
+
+const IDENTITY_SELECT: &str = "SELECT one, store, cursor_secret, token_secret, ledger_secret FROM store_identity";
+
+fn read_identity(row: &Row) -> TxResult<Identity> {
+    Ok(Identity {
+        store: StoreId(row.bytes("store")?),
+        cursor_secret: row.bytes("cursor_secret")?,
+        token_secret: row.bytes("token_secret")?,
+        ledger_secret: row.bytes("ledger_secret")?,
+    })
 }
 
 /// Stands in until the identity has been read.
@@ -99,7 +150,7 @@ fn placeholder(fresh: &FreshSecrets) -> Identity {
     Identity { store, cursor_secret, token_secret, ledger_secret }
 }
 
-fn dialect_of(url: &str) -> StoreResult<Dialect> {
+pub(super) fn dialect_of(url: &str) -> StoreResult<Dialect> {
     let refused = |detail: &str| Err(StoreError::Failed { act: "open", detail: detail.to_owned() });
     if url.starts_with("postgres://") || url.starts_with("postgresql://") {
         return Ok(Dialect::Postgres);
@@ -122,22 +173,31 @@ fn private_file(url: &str) -> StoreResult<()> {
     if !url.contains("mode=rwc") {
         return Ok(());
     }
+    let path = options.get_filename();
+    if path.exists() {
+        Ok(())
+    } else {
+        private_new(path).or_else(|error| if path.exists() { Ok(()) } else { Err(error) })
+    }
+}
+
+/// Makes an empty file that no other user of the machine can read; one that is there already is an error.
+pub(super) fn private_new(path: &Path) -> StoreResult<()> {
     let mut file = std::fs::OpenOptions::new();
     file.write(true).create_new(true);
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut file, 0o600);
-    match file.open(options.get_filename()) {
+    match file.open(path) {
         Ok(_) => Ok(()),
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
         Err(error) if error.kind() == std::io::ErrorKind::StorageFull => Err(StoreError::Full { act: "open" }),
         Err(error) => {
-            let detail = format!("the file {} cannot be made: {error}", options.get_filename().display());
+            let detail = format!("the file {} cannot be made: {error}", path.display());
             Err(StoreError::Unavailable { act: "open", detail })
         }
     }
 }
 
-async fn connect(options: ConnectOptions) -> TxResult<DatabaseConnection> {
+pub(super) async fn connect(options: ConnectOptions) -> TxResult<DatabaseConnection> {
     Database::connect(options).await.map_err(|error| judge("open", error))
 }
 
@@ -189,6 +249,24 @@ fn sqlite_reader_options(url: &str) -> ConnectOptions {
             .pragma("query_only", "ON")
     });
     options
+}
+
+/// Connections that look at a file that must be there already, and change nothing of it.
+fn sqlite_looker_options(url: &str) -> ConnectOptions {
+    let mut options = sqlite_options(url, SQLITE_READERS_MAX);
+    options.map_sqlx_sqlite_opts(|sqlite| must_exist(sqlite).pragma("query_only", "ON"));
+    options
+}
+
+/// One connection to a file that must be there already, with nothing set on it.
+pub(super) fn sqlite_plain_options(url: &str) -> ConnectOptions {
+    let mut options = sqlite_options(url, 1);
+    options.map_sqlx_sqlite_opts(must_exist);
+    options
+}
+
+fn must_exist(options: SqliteConnectOptions) -> SqliteConnectOptions {
+    options.create_if_missing(false).busy_timeout(Duration::from_millis(SQLITE_BUSY_MS))
 }
 
 fn postgres_options(url: &str) -> ConnectOptions {

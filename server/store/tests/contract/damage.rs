@@ -62,7 +62,7 @@ pub async fn the_ledger_s_tables_refuse_update_and_delete(bed: Bed) {
 }
 
 /// Changes a row that the database guards, as a damaged disk or a hand at the file would.
-async fn damage(bed: &Bed, table: &str, constraint: &str, change: &str) {
+pub async fn damage(bed: &Bed, table: &str, constraint: &str, change: &str) {
     let raw = bed.raw().await;
     if bed.is_sqlite() {
         for guard in ["update", "delete"] {

@@ -5,6 +5,7 @@
 
 #![allow(clippy::panic, reason = "a case fails by panicking, in its steps as in its body")]
 
+mod audit;
 mod bed;
 mod crew;
 mod damage;
@@ -143,6 +144,15 @@ databases! {
     trees:
         nothing_is_signed_over_what_was_changed,
         checkpoints_refuse_update_and_delete;
+    audit:
+        what_only_life_did_to_it_is_sound,
+        each_kind_of_damage_is_told_with_its_place,
+        what_is_no_ledger_is_told;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn each_page_of_an_sqlite_file_may_be_torn() {
+    audit::each_page_of_a_file_may_be_torn(bed::Bed::sqlite().await).await;
 }
 
 #[tokio::test]
