@@ -4,17 +4,19 @@
 //! back to the same; what is refused is refused with a stable code and a place. Driven by the fuzz targets (nightly,
 //! by hand) and by `tests/it/fuzz_regressions.rs` (stable, always).
 
-use pintle::plan_file;
-use pintle_core::admit;
+use pintle::ambient::Wall;
+use pintle::{asked, plan_file, transport};
+use pintle_core::admit::{self, Admission, Author, Checked, Known};
 use pintle_core::canonical;
 use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::decimal::Decimal;
 use pintle_core::device::{Effect, Input, Outgoing, Session, Standing, check_page};
 use pintle_core::entry::{Entry, PARTS};
-use pintle_core::exchange::{ClockSample, Digest, SyncReply, SyncRequest};
+use pintle_core::exchange::{ClockSample, Digest, Push, PushOutcome, SyncReply, SyncRequest};
 use pintle_core::fact::{Fact, check_free_text, check_name};
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, RequestId, StoreId};
 use pintle_core::moment::Moment;
+use pintle_core::permission::Role;
 use pintle_core::telematics;
 use pintle_core::{Fault, Head};
 
@@ -23,6 +25,7 @@ pub type Parser = fn(&[u8]);
 
 /// All of them, by the name of the fuzz target and of the folder of its corpus.
 pub const PARSERS: &[(&str, Parser)] = &[
+    ("admit", admissions),
     ("canonical", canonical_bytes),
     ("decimal", decimal),
     ("entry", entry),
@@ -33,6 +36,7 @@ pub const PARSERS: &[(&str, Parser)] = &[
     ("sync_request", sync_request),
     ("telematics", telematics),
     ("text", text),
+    ("typed", typed),
 ];
 
 /// Feeds one of them.
@@ -251,4 +255,136 @@ fn sync_reply(bytes: &[u8]) {
     if matches!(effects.last(), Some(Effect::Apply(_))) {
         assert!(!session.step(Input::Applied(standing())).is_empty(), "the session waits for nothing");
     }
+}
+
+/// When the pushes of [`admissions`] come in.
+const RECEIVED_MS: i64 = 1_777_870_200_000;
+/// Entries that one input makes at most.
+const ADMITTED_MAX: usize = 12;
+
+/// The ledger as one device's pushes see it.
+struct Ledger {
+    known: Known,
+    position: u64,
+}
+
+impl Ledger {
+    fn new(role: Role) -> Self {
+        let head = LogHead::empty(&sample_key().public());
+        let (stored, machine_counts) = Default::default();
+        Self {
+            known: Known { head, author: Author::Person(role), revoked: false, stored, machine_counts },
+            position: 0,
+        }
+    }
+
+    /// Takes a push as a store does, and answers it.
+    fn take(&mut self, checked: &Checked) -> Admission {
+        let at = "2026-05-04T07:12:33+02:00".parse().expect("a moment");
+        let clock = ClockSample { at, boot: Some("5f0e12aa".into()), up_s: Some(118_278) };
+        let admission = admit::admit(checked, &self.known, &clock, RECEIVED_MS);
+        if let Admission::Write { fresh, head, machine_counts } = &admission {
+            for new in fresh {
+                self.position += 1;
+                self.known.stored.insert(new.entry.seq(), new.stored(self.position, RECEIVED_MS));
+            }
+            (self.known.head, self.known.machine_counts) = (*head, machine_counts.clone());
+        }
+        let answer = admit::answer(&admission, checked, false, &self.known.stored);
+        let told: u64 = answer.held.iter().map(|run| run.to + 1 - run.from).sum();
+        match answer.outcome {
+            PushOutcome::Accepted | PushOutcome::AlreadyHeld => assert_eq!(told, checked.entries.len() as u64),
+            // Of a fork what the ledger holds is told all the same.
+            PushOutcome::Fork => assert!(told < checked.entries.len() as u64, "all of a fork is held"),
+            _ => assert_eq!((told, answer.aside.len()), (0, 0)),
+        }
+        admission
+    }
+}
+
+/// Entries from lines of JSON, numbered through: what is no entry is left out.
+fn numbered(lines: &[u8]) -> Vec<Entry> {
+    let values = lines.split(|byte| *byte == b'\n').filter_map(|line| canonical::read(line).ok());
+    let mut entries = Vec::new();
+    for mut value in values.take(ADMITTED_MAX) {
+        let Some(head) = value.get_mut("head").and_then(|head| head.as_object_mut()) else { continue };
+        head.insert("seq".into(), (entries.len() + 1).into());
+        entries.extend(Entry::from_value(value));
+    }
+    entries
+}
+
+/// The entries from one number to another, sealed by their device and looked at by the server.
+fn pushed(entries: &[Entry], from: usize, to: usize) -> Checked {
+    let mut head = LogHead::empty(&sample_key().public());
+    entries[..from - 1].iter().for_each(|entry| head = head.after(entry));
+    let previous = head.link;
+    entries[from - 1..to].iter().for_each(|entry| head = head.after(entry));
+    let organisation = OrganisationId([1; 16]);
+    let signature = sample_key().seal(&organisation, from as u64, &head).signature;
+    let push = Push { from: from as u64, previous, entries: entries[from - 1..to].to_vec(), signature };
+    admit::check(push, &sample_key().public(), &organisation).expect("a device's own push is looked at")
+}
+
+/// Pushes of whatever entries: in one piece or in two that overlap they end the same; again they are held; with a hole
+/// they are a gap; changed they are a fork, told at the first number that differs.
+fn admissions(bytes: &[u8]) {
+    let [role, split, back, lines @ ..] = bytes else { return };
+    let role = [Role::Crew, Role::Mechanic, Role::Office, Role::Owner][usize::from(*role) % 4];
+    let entries = numbered(lines);
+    let count = entries.len();
+    if count == 0 {
+        return;
+    }
+    let split = usize::from(*split) % count + 1;
+    let from = split + 1 - usize::from(*back) % (split + 1);
+    let mut whole = Ledger::new(role);
+    assert!(matches!(whole.take(&pushed(&entries, 1, count)), Admission::Write { .. }));
+    assert_eq!(whole.position, count as u64);
+    let mut pieces = Ledger::new(role);
+    if split > 1 {
+        assert_eq!(pieces.take(&pushed(&entries, split, count)), Admission::Gap { expected: 1 });
+    }
+    pieces.take(&pushed(&entries, 1, split));
+    if from <= count {
+        pieces.take(&pushed(&entries, from.max(1), count));
+    }
+    if split < count || from <= count {
+        assert_eq!(pieces.known, whole.known, "in pieces {split} and from {from}");
+    }
+    for from in [1, count] {
+        assert_eq!(whole.take(&pushed(&entries, from, count)), Admission::Held);
+    }
+    let mut other = entries.clone();
+    let mut value = serde_json::Value::Object(other[split - 1].as_map().clone());
+    value["body"] = serde_json::json!({"another": split});
+    other[split - 1] = Entry::from_value(value).expect("an entry");
+    if other[split - 1].part_hash("body") != entries[split - 1].part_hash("body") {
+        assert_eq!(whole.take(&pushed(&other, 1, count)), Admission::Fork { seq: split as u64 });
+    }
+}
+
+/// What is typed on a command line is understood, or refused with the reason; never a panic.
+fn typed(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    let wall = Wall { second: 1_777_871_553, zone: jiff::tz::TimeZone::fixed(jiff::tz::offset(2)) };
+    let refused = [
+        asked::reading(text, "EX3", None).err(),
+        asked::decimal("litres", text).err(),
+        asked::minutes(text).err(),
+        asked::urgency(text).err(),
+        asked::meter_change(text).err(),
+        asked::material(text).err(),
+        asked::at_point(text).err(),
+        asked::moment(text, &wall).err(),
+        transport::address(text).err(),
+    ];
+    for problem in refused.into_iter().flatten() {
+        assert!(!problem.sentence.is_empty() && !problem.code.as_str().is_empty());
+    }
+    let words: Vec<&str> = text.split_whitespace().collect();
+    if let Some((_, used)) = asked::sign(&words) {
+        assert!((1..=words.len()).contains(&used));
+    }
+    let _understood = (asked::is_reading(text), asked::skipped(text), asked::quoted(text));
 }

@@ -138,7 +138,9 @@ fn seeded_changes_keep_every_law() {
     for (name, _) in PARSERS {
         let samples = samples(name);
         let mut numbers = Numbers(0x9e37_79b9_7f4a_7c15);
-        for count in 0..CHANGES {
+        // Each input of this one is a dozen entries, signed and pushed some eight times.
+        let changes = if *name == "admit" { CHANGES / 20 } else { CHANGES };
+        for count in 0..changes {
             let (origin, sample) = &samples[numbers.below(samples.len())];
             let (_, other) = &samples[numbers.below(samples.len())];
             let bytes = changed(sample, other, &mut numbers);
