@@ -7,8 +7,15 @@
 #![allow(clippy::panic, reason = "a test says what it missed by panicking")]
 #![allow(clippy::disallowed_methods, reason = "a test is an outermost layer: it has a clock, an environment and files")]
 
+mod backup;
 mod core_props;
+mod full_disk;
 mod fuzz_regressions;
+mod mounted;
+mod old;
+mod postgres;
+mod power_loss;
+mod rounds;
 mod same_answer;
 mod signatures;
 mod sim;

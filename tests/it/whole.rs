@@ -20,33 +20,34 @@ pub fn programs() -> PathBuf {
     test.ancestors().nth(2).expect("target/debug/deps/it").to_owned()
 }
 
-fn setting(crew: Crew, second: u32) -> Setting {
+pub fn setting(crew: Crew, second: u32) -> Setting {
     Setting {
         clock: format!("2026-05-04T{:02}:{:02}:{:02}+02:00", 6 + second / 3600, second / 60 % 60, second % 60),
         boot: format!("{}:{}", crew.mark(), 5000 + second),
     }
 }
 
-struct House {
-    stage: Stage,
-    second: u32,
+/// A server and devices in a folder of their own.
+pub struct House {
+    pub stage: Stage,
+    pub second: u32,
     _folder: tempfile::TempDir,
 }
 
 impl House {
-    fn new() -> Self {
+    pub fn new() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let stage = Stage::new(folder.path().join("stage"), programs()).expect("a stage");
         stage.server_clock(Some("2026-05-04T12:00:00+02:00")).expect("a clock");
         Self { stage, second: 0, _folder: folder }
     }
 
-    fn must(&mut self, crew: Crew, arguments: &[&str]) -> String {
+    pub fn must(&mut self, crew: Crew, arguments: &[&str]) -> String {
         self.second += 1;
         self.stage.must(crew, &setting(crew, self.second), arguments).expect("it succeeds").stdout
     }
 
-    fn enrol_all(&mut self, crews: &[Crew]) {
+    pub fn enrol_all(&mut self, crews: &[Crew]) {
         for (n, crew) in crews.iter().enumerate() {
             self.must(*crew, &["setup", "--name", crew.owner(), "--mark", crew.mark()]);
             let code = if n == 0 { self.stage.first_code() } else { self.stage.another_code() }.expect("a code");
@@ -55,7 +56,7 @@ impl House {
         }
     }
 
-    fn json(&mut self, crew: Crew, arguments: &[&str]) -> (Value, String) {
+    pub fn json(&mut self, crew: Crew, arguments: &[&str]) -> (Value, String) {
         let at = setting(crew, self.second);
         self.stage.json(crew, &at, arguments).expect("JSON")
     }

@@ -6,4 +6,5 @@
 pub mod demo;
 pub mod failed_seed;
 pub mod log;
+pub mod rounds;
 pub mod sim;

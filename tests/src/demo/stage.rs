@@ -22,6 +22,7 @@ pub struct Stage {
     programs: PathBuf,
     address: SocketAddr,
     server: Option<Child>,
+    database: Option<String>,
     /// How many times `pintle` has been run.
     pub runs: u64,
 }
@@ -58,7 +59,7 @@ impl Stage {
         fs::create_dir_all(&folder)?;
         // A free port: taken and given back; nobody else on this machine is likely to take it in the next second.
         let address = TcpListener::bind("127.0.0.1:0")?.local_addr()?;
-        Ok(Self { folder, programs, address, server: None, runs: 0 })
+        Ok(Self { folder, programs, address, server: None, database: None, runs: 0 })
     }
 
     /// The address of the server for people.
@@ -79,8 +80,16 @@ impl Stage {
         &self.folder
     }
 
-    fn database(&self) -> String {
-        format!("sqlite:{}?mode=rwc", self.folder.join("ledger.db").display())
+    /// From the next start on the server has its ledger there, and not in a file of the stage.
+    pub fn use_database(&mut self, url: &str) {
+        self.database = Some(url.to_owned());
+    }
+
+    /// The address of the server's database.
+    #[must_use]
+    pub fn database(&self) -> String {
+        let own = || format!("sqlite:{}?mode=rwc", self.folder.join("ledger.db").display());
+        self.database.clone().unwrap_or_else(own)
     }
 
     /// Starts the server and waits until it listens. Gives its process id.
@@ -89,6 +98,7 @@ impl Stage {
     /// If it does not start or does not listen in time.
     pub fn start_server(&mut self, organisation: &str) -> Result<u32> {
         let log = File::options().create(true).append(true).open(self.folder.join("server.log"))?;
+        let listened = self.listened();
         let mut server = Command::new(self.programs.join("pintle-server"))
             .args(["--listen", &self.address.to_string(), "--database", &self.database()])
             .args(["--organisation", organisation])
@@ -99,7 +109,8 @@ impl Stage {
             .spawn()?;
         fs::write(self.folder.join("server.pid"), server.id().to_string())?;
         for _ in 0..READY_TRIES_MAX {
-            if TcpStream::connect_timeout(&self.address, READY_WAIT).is_ok() {
+            // It takes connections a little before it has said so, and what to type first.
+            if self.listened() > listened && TcpStream::connect_timeout(&self.address, READY_WAIT).is_ok() {
                 let id = server.id();
                 self.server = Some(server);
                 return Ok(id);
@@ -152,8 +163,23 @@ impl Stage {
         }
     }
 
+    /// How often a server has said that it listens.
+    fn listened(&self) -> usize {
+        self.server_log().matches("listening on ").count()
+    }
+
     fn server_log(&self) -> String {
         fs::read_to_string(self.folder.join("server.log")).unwrap_or_default()
+    }
+
+    /// Runs a command of the operator on the stage's database.
+    ///
+    /// # Errors
+    /// If it cannot be started.
+    pub fn operator(&self, arguments: &[&str]) -> Result<Ran> {
+        let mut command = Command::new(self.programs.join("pintle-server"));
+        command.args(arguments).args(["--database", &self.database()]).env("PINTLE_CLOCK_FILE", self.clock_file());
+        Ok(ran(&command.current_dir(&self.folder).output()?))
     }
 
     /// The code that the server printed at its first start.
