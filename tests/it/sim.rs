@@ -12,7 +12,7 @@ use std::ops::Range;
 use std::path::Path;
 
 /// Seeds within which each mistake built in on purpose must be seen.
-const BUG_SEEDS_MAX: u64 = 400;
+const BUG_SEEDS_MAX: u64 = 1200;
 
 /// The run whose steps are cut one by one.
 const CUT_RUN: u64 = 17;

@@ -236,7 +236,12 @@ impl utoipa::PartialSchema for Amount {
 }
 
 #[cfg(feature = "schema")]
-impl utoipa::ToSchema for Amount {}
+impl utoipa::ToSchema for Amount {
+    // A measured amount of a transmitter has the name already.
+    fn name() -> std::borrow::Cow<'static, str> {
+        "BillAmount".into()
+    }
+}
 
 #[cfg(test)]
 mod tests {

@@ -107,7 +107,7 @@ async fn a_role_that_serves_cannot_change_what_is_written() {
     let before = store.page(organisation, &all_after(0)).await.expect("a page").entries;
     let server = Database::connect(&serve_url).await.expect("as who serves");
     let guarded = "SELECT DISTINCT event_object_table::text FROM information_schema.triggers \
-                   WHERE trigger_name LIKE '%_change_refused' ORDER BY 1";
+                   WHERE trigger_name LIKE '%_change_refused' AND action_condition IS NULL ORDER BY 1";
     let guarded = texts(&administrator, guarded).await;
     assert!(["branch", "branch_entry", "ledger", "seal"].iter().all(|name| guarded.iter().any(|table| table == name)));
     for table in &guarded {
