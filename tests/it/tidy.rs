@@ -7,6 +7,7 @@
 mod code;
 mod crates;
 mod documents;
+mod schemas;
 mod sources;
 mod threats;
 

@@ -226,6 +226,7 @@ impl Adjustment {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", schema(as = LineSource))]
 pub struct Source {
     /// What it is for.
     #[cfg_attr(feature = "schema", schema(value_type = String))]
