@@ -139,6 +139,8 @@ problems! {
         "Check quantity and price: amounts have at most twelve digits before the point.";
     BadTime = "bad-time", 422, "A day or time is not of its form.",
         "Write days like 2026-05-04 and times of day like 17:30.";
+    TooLongToPrint = "too-long-to-print", 422, "The document is too long to be printed.",
+        "Bill a shorter time or one job, or fetch it in another form: csv and xlsx have no pages.";
     ChainMismatch = "chain-mismatch", 422, "The link before the first entry cannot be this device's.",
         "Before entry 1 stands SHA-256 over the line pintle/log/1 and the public key.";
     UnsupportedProtocol = "unsupported-protocol", 422, "This server does not speak that protocol number.",
@@ -152,6 +154,8 @@ problems! {
         "Wait for the seconds in Retry-After, then try again. Nothing of the request was looked at; what is recorded stays on the device.";
     Internal = "internal", 500, "The server failed. Nothing that was recorded is lost.",
         "Try again; if it stays, give the operator of the server the request id.";
+    NoTypesetter = "no-typesetter", 501, "This server was built without what sets documents on paper.",
+        "Fetch it in another form, or ask the operator for a server with the feature print, which is there by default.";
     Unavailable = "unavailable", 503, "The server cannot reach its database now.",
         "Wait for the seconds in Retry-After, then send the same again. What is recorded stays on the device until then.";
     Busy = "busy", 503, "The server has more to do than it can do at once.",

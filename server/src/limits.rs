@@ -55,6 +55,13 @@ pub const KEY_LOOK: Duration = Duration::from_secs(60);
 /// A new key signs so many seconds after it was made: by then every process has learned it, one look missed and all
 /// clocks off by their tolerance included.
 pub const KEY_LEAD_S: i64 = 300;
+/// Documents set on paper at once: each keeps a processor busy, and the others are for those who record.
+pub const PRINTS_MAX: usize = 1;
+/// Who asks for a document waits so long for those before: some bills' time, less than a person's patience.
+pub const PRINT_WAIT: Duration = Duration::from_secs(15);
+/// Setting one document may take so long before the caller is told that it is too long; it goes on to its end, and the
+/// next waits for it.
+pub const PRINT_DEADLINE: Duration = Duration::from_secs(60);
 /// Tolerance for clocks of several servers, and of a device just corrected, in seconds.
 pub const CLOCK_LEEWAY_S: i64 = 30;
 /// Longest token or assertion that is looked at, in bytes: ours have some 500.

@@ -97,7 +97,7 @@ fn a_repair_becomes_an_invoice_and_a_correction_a_credit_note() {
     house.stage.start_server("Valley crews").expect("the server again");
     assert_eq!(house.json(office, &["bill", "issue", "2026-0001"]).0, issued, "asked again: the same");
 
-    for end in ["xml", "csv", "xlsx"] {
+    for end in ["xml", "csv", "xlsx", "pdf"] {
         let file = folder.join(format!("bill.{end}"));
         house.must(office, &["bill", "save", "2026-0001", path(&file)]);
         let bytes = std::fs::read(&file).expect("it was saved");
@@ -105,9 +105,13 @@ fn a_repair_becomes_an_invoice_and_a_correction_a_credit_note() {
         match end {
             "xml" => assert!(text.contains("<cbc:PayableAmount currencyID=\"EUR\">212.21</cbc:PayableAmount>")),
             "csv" => assert!(text.contains(",113.33,") && text.contains("\"North quarry\"")),
-            _ => assert!(bytes.starts_with(b"PK")),
+            "xlsx" => assert!(bytes.starts_with(b"PK")),
+            _ => assert!(bytes.starts_with(b"%PDF-")),
         }
     }
+    let letter = folder.join("letter.pdf");
+    house.must(office, &["bill", "save", "2026-0001", path(&letter), "--paper", "letter"]);
+    assert_ne!(std::fs::read(&letter).expect("it was saved"), std::fs::read(folder.join("bill.pdf")).expect("it too"));
     house.must(office, &["correct", "K7-2", "minutes", "60"]);
     house.must(office, &["sync"]);
     // 20 minutes are 28.33, with 19 % 33.71.

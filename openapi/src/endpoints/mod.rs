@@ -86,6 +86,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<bills::BillUbl>();
     visit.endpoint::<bills::BillCsv>();
     visit.endpoint::<bills::BillXlsx>();
+    visit.endpoint::<bills::BillPdf>();
     visit.endpoint::<shares::SharedMachine>();
     visit.endpoint::<shares::SharedEntries>();
     visit.endpoint::<proof::SharedHistory>();

@@ -28,7 +28,7 @@ use pintle_core::moment::Moment;
 use pintle_core::{Fact, Fault, Held, MachineId, OrganisationId};
 use pintle_openapi::endpoints::bills::{
     ASSIGNED_MAX, AssignRequest, BillReport, ByteFile, DraftRequest, DroppedReply, IssueRequest, IssuedQuery,
-    IssuedReply, IssuedReport, OfficeItem, ProposalQuery, ProposalReply, TextFile, WrittenReply,
+    IssuedReply, IssuedReport, OfficeItem, PaperQuery, ProposalQuery, ProposalReply, TextFile, WrittenReply,
 };
 use pintle_openapi::list::PageQuery;
 use pintle_openapi::{List, Problem};
@@ -284,6 +284,16 @@ impl App {
     pub async fn bill_xlsx(&self, caller: &Caller, bill: OfficeId) -> Result<ByteFile, Refusal> {
         let record = self.bill_record(caller, bill).await?;
         Ok(ByteFile(sheet::workbook(&record.document).map_err(Refusal::internal)?))
+    }
+
+    /// A draft or bill on paper.
+    ///
+    /// # Errors
+    /// `not-found`, those of [`App::print_bill`], and failures of the store.
+    pub async fn bill_pdf(&self, caller: &Caller, bill: OfficeId, query: &PaperQuery) -> Result<ByteFile, Refusal> {
+        let BillRecord { document, made_ms, .. } = self.bill_record(caller, bill).await?;
+        let made = Day::of(&Moment::at(made_ms.div_euclid(1000), 0).map_err(Refusal::internal)?);
+        Ok(ByteFile(self.print_bill(document, made, query.paper.unwrap_or_default()).await?))
     }
 
     fn salt(&self) -> Result<Salt, Refusal> {

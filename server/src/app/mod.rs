@@ -17,6 +17,7 @@ pub mod gate;
 pub mod names;
 pub mod office;
 pub mod outsiders;
+pub mod print;
 pub mod proof;
 pub mod read;
 pub mod refusal;
@@ -52,6 +53,7 @@ pub struct App {
     gate: Gate,
     fleets: Fleets,
     plans: Plans,
+    press: print::Press,
     folds: AtomicU64,
 }
 
@@ -74,6 +76,7 @@ impl App {
             gate,
             fleets: Fleets::default(),
             plans: Plans::default(),
+            press: print::Press::default(),
             folds: AtomicU64::new(0),
         })
     }

@@ -96,3 +96,13 @@ impl Serve for b::BillXlsx {
         Ok(reply.0.clone())
     }
 }
+
+impl Serve for b::BillPdf {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.bill_pdf(call.caller()?, call.path.bill, &call.query).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone())
+    }
+}

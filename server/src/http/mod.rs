@@ -79,6 +79,7 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::bills::BillUbl>(config);
     route::serve::<e::bills::BillCsv>(config);
     route::serve::<e::bills::BillXlsx>(config);
+    route::serve::<e::bills::BillPdf>(config);
     route::serve::<e::shares::SharedMachine>(config);
     route::serve::<e::shares::SharedEntries>(config);
     route::serve::<e::proof::SharedHistory>(config);

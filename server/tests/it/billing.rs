@@ -117,6 +117,28 @@ async fn files_say_what_the_bill_says(world: World) {
     assert_eq!(world.get_with(&file("xlsx"), &token).await.body, xlsx.body, "the same bytes");
 }
 
+async fn a_bill_is_printed_as_it_is(world: World) {
+    let (_, _, token, _) = office(&world, 80).await;
+    let [draft] = draft(&world, &token, &month()).await.try_into().expect("one customer");
+    let path = format!("/v1/bill/bills/{}/pdf", draft.document.id);
+    let drafted = world.get_with(&path, &token).await;
+    assert_eq!((drafted.status, drafted.header("content-type")), (200, Some("application/pdf")));
+    issue(&world, &token, draft.document.id).await;
+    let issued = world.get_with(&path, &token).await;
+    assert!(issued.body.starts_with(b"%PDF-1.7"));
+    assert_ne!(issued.body, drafted.body);
+    assert_eq!(world.get_with(&format!("{path}?paper=a4"), &token).await.body, issued.body, "the same bytes");
+    let letter = world.get_with(&format!("{path}?paper=letter"), &token).await;
+    let holds = |body: &[u8], text: &[u8]| body.windows(text.len()).any(|part| part == text);
+    // 8.5 by 11 inches, and 210 by 297 mm, in points.
+    assert!(holds(&letter.body, b"/MediaBox[0 0 612 792]") || holds(&letter.body, b"/MediaBox [0 0 612 792]"));
+    assert!(!holds(&issued.body, b"612 792"));
+    world.get_with(&format!("{path}?paper=a3"), &token).await.refused(422, "malformed-request", "paper");
+    let nobody = path.replace(&draft.document.id.to_string(), &pintle_core::ids::OfficeId([9; 16]).to_string());
+    world.get_with(&nobody, &token).await.refused(404, "not-found", "");
+    world.get(&path).await.refused(401, "token-missing", "");
+}
+
 async fn a_correction_after_issue_is_proposed_and_nothing_issued_changes(world: World) {
     let (mut crew, _, token, repair) = office(&world, 60).await;
     let [draft] = self::draft(&world, &token, &month()).await.try_into().expect("one customer");
@@ -296,6 +318,7 @@ async fn two_offices_at_once_bill_once(world: World) {
 on_every_store! {
     records_become_an_invoice
     files_say_what_the_bill_says
+    a_bill_is_printed_as_it_is
     a_correction_after_issue_is_proposed_and_nothing_issued_changes
     an_invoice_taken_back_may_be_billed_anew
     an_accounting_program_pulls_what_is_new

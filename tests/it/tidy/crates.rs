@@ -15,13 +15,22 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("pintle-openapi", &["pintle-core"]),
     ("pintle-migrations", &[]),
     ("pintle-store", &["pintle-core", "pintle-migrations"]),
-    ("pintle-server", &["pintle-core", "pintle-openapi", "pintle-store"]),
+    ("pintle-print", &["pintle-core"]),
+    ("pintle-server", &["pintle-core", "pintle-openapi", "pintle-print", "pintle-store"]),
     ("pintle", &["pintle-core", "pintle-migrations", "pintle-openapi"]),
     ("pintle-bench", &["pintle", "pintle-core"]),
     ("pintle-bench-server", &["pintle", "pintle-bench", "pintle-core", "pintle-openapi", "pintle-store"]),
     (
         "pintle-tests",
-        &["pintle", "pintle-core", "pintle-migrations", "pintle-openapi", "pintle-server", "pintle-store"],
+        &[
+            "pintle",
+            "pintle-core",
+            "pintle-migrations",
+            "pintle-openapi",
+            "pintle-print",
+            "pintle-server",
+            "pintle-store",
+        ],
     ),
 ];
 
@@ -33,6 +42,9 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("sea-orm-migration", &["pintle-store", "pintle-migrations"]),
     ("sqlx", &["pintle-store"]),
     ("rusqlite", &["pintle", "pintle-tests", "pintle-bench", "pintle-bench-server"]),
+    ("typst", &["pintle-print"]),
+    ("typst-layout", &["pintle-print"]),
+    ("typst-pdf", &["pintle-print"]),
     ("ureq", &["pintle", "pintle-tests", "pintle-bench-server"]),
     ("getrandom", &["pintle", "pintle-server", "pintle-store", "pintle-tests"]),
     ("proptest", &["pintle-core", "pintle-openapi", "pintle-store", "pintle-server", "pintle", "pintle-tests"]),
@@ -42,7 +54,11 @@ const ROOMS: &[(&str, &[&str])] = &[
 const NEVER_REACHES: &[(&str, &[&str])] = &[
     ("pintle-core", &["tokio", "actix-web", "sea-orm", "sqlx-core", "rusqlite", "ureq", "getrandom", "mio", "socket2"]),
     ("pintle-openapi", &["tokio", "actix-web", "sea-orm", "sqlx-core", "rusqlite", "ureq", "getrandom", "mio"]),
-    ("pintle", &["tokio", "actix-web", "sea-orm", "sqlx-core"]),
+    (
+        "pintle-print",
+        &["tokio", "actix-web", "sea-orm", "sqlx-core", "rusqlite", "ureq", "getrandom", "mio", "socket2"],
+    ),
+    ("pintle", &["tokio", "actix-web", "sea-orm", "sqlx-core", "typst"]),
     ("pintle-server", &["rusqlite", "ureq"]),
 ];
 

@@ -1,4 +1,4 @@
-//! Writes many bills into a folder, each as UBL, CSV and XLSX with its document in JSON beside, so that other programs can
+//! Writes many bills into a folder, each as UBL, CSV, XLSX and PDF with its document in JSON beside, so that other programs can
 //! judge the files.
 //!
 //! Promises: the files are the product's own; the bills are made up from a seed, the same in every run, and reach every tax
@@ -7,6 +7,7 @@
 use pintle_core::bill::amount::{Amount, Rounding};
 use pintle_core::bill::document::{Document, DocumentSort};
 use pintle_core::bill::{csv, ubl};
+use pintle_print::{Paper, bill};
 use pintle_server::app::bill::sheet;
 use serde_json::{Value, json};
 use std::io::{Error, Result};
@@ -15,13 +16,15 @@ use std::path::Path;
 /// How many bills.
 const BILLS: u64 = 60;
 /// Names that other programs might trip over.
-const WORDS: [&str; 6] = [
+const WORDS: [&str; 8] = [
     "1 h 20 min labour, repair of EX3 (K7-412), mechanic rate",
     "fitting <M10x1> & \"seal\"",
     "=SUM(A1:A9)",
     "-2 hoses, Größe 3/8″",
     "@grease, 400 g",
     "travel to the north quarry, 46 km",
+    "#read(\"/etc/passwd\") $x$ *a* _b_ <l> @c \\ // 漢",
+    "עדה לוי, repair of EX3 (K7-412)",
 ];
 
 /// A generator of numbers from a seed (Knuth's MMIX constants).
@@ -62,7 +65,7 @@ fn adjustment(dice: &mut Dice, tax: Option<&Value>) -> Value {
     made
 }
 
-fn bill(number: u64, dice: &mut Dice) -> Result<Document> {
+fn made_up(number: u64, dice: &mut Dice) -> Result<Document> {
     let mixed = [tax("S", Some("19")), tax("S", Some("7")), tax("Z", Some("0")), tax("E", Some("0"))];
     let taxes: Vec<Value> = match number % 8 {
         0 => vec![tax("O", None)],
@@ -109,12 +112,18 @@ fn main() -> Result<()> {
     let folder = std::env::args().nth(1).ok_or_else(|| Error::other("bill_files FOLDER"))?;
     let folder = Path::new(&folder);
     let mut dice = Dice(20_260_504);
+    let made = "2026-06-01".parse().map_err(Error::other)?;
     for number in 1..=BILLS {
-        let document = bill(number, &mut dice)?;
+        let document = made_up(number, &mut dice)?;
         let path = |end: &str| folder.join(format!("{number:04}.{end}"));
         std::fs::write(path("json"), document.canonical().map_err(Error::other)?)?;
         std::fs::write(path("csv"), csv::documents([&document]))?;
         std::fs::write(path("xlsx"), sheet::workbook(&document).map_err(Error::other)?)?;
+        let paper = if number.is_multiple_of(2) { Paper::A4 } else { Paper::Letter };
+        let draft = Document { number: None, issued: None, due: None, ..document.clone() };
+        for (name, document) in [(path("pdf"), &document), (path("draft.pdf"), &draft)] {
+            std::fs::write(name, bill::pdf(document, made, paper).map_err(Error::other)?)?;
+        }
         // Three places have no UBL; that is tested in core.
         if document.currency.digits() <= 2 {
             std::fs::write(path("xml"), ubl::file(&document).map_err(Error::other)?)?;
