@@ -126,7 +126,7 @@ def ran(*command):
 
 def printed(path):
     """The pages of a document as poppler reads them, without spaces and where long words may break."""
-    text = ran("pdftotext", "-layout", path, "-")
+    text = ran("pdftotext", "-raw", path, "-")
     return ["".join(page.replace("\u200b", "").split()) for page in text.split("\f")[:-1]]
 
 
@@ -167,11 +167,12 @@ def check_paper(folder, stem, document):
     path, draft = folder / f"{stem}.pdf", folder / f"{stem}.draft.pdf"
     pages = printed(path)
     failures.extend(f"{path.name}: {words!r} is not there" for words in lacking(document, "".join(pages)))
-    expect(f"{path.name} drafts", [page for page in pages if "DRAFT" in page], [])
+    expect(f"{path.name} drafts", [page for page in pages if "draft" in page.lower()], [])
     number = "".join(document["number"].split())
     expect(f"{path.name} number", all(number in page for page in pages), True)
     for page in printed(draft):
-        expect(f"{draft.name} says so", "DRAFT" in page and number not in page, True)
+        # In its foot; the letters across the page are turned, and poppler gives them one by one.
+        expect(f"{draft.name} says so", "Draft" in page and number not in page, True)
     for file in (path, draft):
         ran("qpdf", "--check", file)
         info = ran("pdfinfo", file)
