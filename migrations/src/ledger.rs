@@ -74,6 +74,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0011_bills.sqlite.sql"),
         postgres: include_str!("ledger/0011_bills.postgres.sql"),
     },
+    LedgerStep {
+        name: "0013_notices",
+        sqlite: include_str!("ledger/0013_notices.sqlite.sql"),
+        postgres: include_str!("ledger/0013_notices.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -128,6 +133,11 @@ pub const LANDED: &[Landed] = &[
         name: "0011_bills",
         sqlite_sha256: "38b5c5880d98aba17af8693d9c3aacdf35c55ceb1b21dd66d0005bdc48f170bb",
         postgres_sha256: "d91121a6ea419ecbafce42431476a44a0ba637d8cbd8218809a28ecea6aaab79",
+    },
+    Landed {
+        name: "0013_notices",
+        sqlite_sha256: "31aca7361167339febbbda8a3e0235aa22703a374c9f9d606cae0b778cd27b8b",
+        postgres_sha256: "196148515171e4ae62d41921bf77f7919f10c942123173d735fee937f2a858c5",
     },
 ];
 

@@ -4,6 +4,7 @@
 //! Never real firms or people.
 
 use crate::endpoints::bills::{BillReport, IssuedReport, OfficeItem, ProposalReply};
+use crate::endpoints::notices::{NoticeReport, NoticeState};
 use pintle_core::EntryRef;
 use pintle_core::bill::amount::Amount;
 use pintle_core::bill::calendar::Day;
@@ -107,6 +108,23 @@ pub fn issued() -> BillReport {
     let digest = document.digest().unwrap_or(Hash::ZERO);
     let issued = Some(IssuedReport { place: 1, digest, by: PERSON, at_ms: NOW_MS });
     BillReport { document, issued, ..draft() }
+}
+
+/// The notice of it: taken at the second try.
+#[must_use]
+pub fn notice() -> NoticeReport {
+    let tried_ms = Some(NOW_MS + 6_000);
+    NoticeReport {
+        bill: BILL,
+        place: 1,
+        number: "2026-0001".into(),
+        state: NoticeState::Taken,
+        tries: 2,
+        tried_ms,
+        answer: None,
+        next_ms: None,
+        taken_ms: tried_ms,
+    }
 }
 
 /// Its file in UBL.

@@ -4,6 +4,7 @@
 //! request and reply, all its problem codes by status, and its security.
 
 use crate::endpoint::{Access, BodyForm, Caching, Endpoint, Method, Tag, problems};
+use crate::endpoints::notices::BillNotice;
 use crate::endpoints::{Visit, visit_all};
 use crate::problem::{PROBLEM_MEDIA, Problem, ProblemDocument};
 use pintle_core::permission::{Right, Role};
@@ -34,6 +35,7 @@ pub fn document_text() -> String {
 pub fn document() -> OpenApi {
     let mut all = Collected { schemas: BTreeMap::new(), paths: Paths::new() };
     all.schema::<ProblemDocument>();
+    all.schema::<BillNotice>();
     visit_all(&mut all);
     let tags = Tag::ALL.map(|tag| TagBuilder::new().name(tag.as_str()).description(Some(tag.description())).build());
     OpenApiBuilder::new()

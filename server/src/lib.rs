@@ -14,6 +14,7 @@ pub mod connections;
 pub mod http;
 pub mod limits;
 pub mod operator;
+pub mod outgoing;
 pub mod qr;
 pub mod serve;
 pub mod settings;

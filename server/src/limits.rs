@@ -110,3 +110,14 @@ pub const TREE_LOOK: Duration = Duration::from_secs(1);
 pub const TREE_ROWS: usize = 500;
 /// Entries about a machine that are read at once while its service history is made.
 pub const HISTORY_ROWS: usize = 1_000;
+/// A call to another server, its name looked up and its answer read included: authorities answer in less than a second, and
+/// whoever waits for nothing else can wait ten.
+pub const OUTGOING_DEADLINE: Duration = Duration::from_secs(10);
+/// To connect, and to shake hands, within that.
+pub const OUTGOING_CONNECT: Duration = Duration::from_secs(4);
+/// Addresses of one name that are tried.
+pub const OUTGOING_ADDRESSES_MAX: usize = 4;
+/// How often each process looks whether a notice is due.
+pub const NOTICE_LOOK: Duration = Duration::from_secs(2);
+/// Notices sent in one look, one after the other: a receiver that never answers holds up the rest for so many deadlines.
+pub const NOTICES_AT_ONCE: usize = 8;

@@ -12,10 +12,12 @@ use pintle_server::backup::{self, BackupError, Damaged};
 use pintle_server::check;
 use pintle_server::limits::CODE_HOURS_DEFAULT;
 use pintle_server::operator::{Invitation, Operator, OperatorError};
+use pintle_server::outgoing::Outgoing;
+use pintle_server::outgoing::reach::Reach;
 use pintle_server::qr;
 use pintle_server::serve::{Door, Hangup, listen, stop_signal, tend};
 use pintle_server::settings::{
-    Command, CommandLine, Common, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
+    Command, CommandLine, Common, HookArgs, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
 };
 use pintle_server::tls::{Certificate, TlsError};
 use pintle_store::audit::Weight;
@@ -136,12 +138,31 @@ async fn run(line: CommandLine) -> Result<ExitCode, Failure> {
         Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => {
             operator.keys_rotate(if args.at_once { EarlierKeys::Void } else { EarlierKeys::Overlap }).await?
         }
+        Some(Command::Hook(HookArgs { within, to: Some(url), inside, .. })) => {
+            let reach = if inside { Reach::Inside } else { Reach::Public };
+            operator.hook_set(within.organisation.as_deref(), &url, reach).await?
+        }
+        Some(Command::Hook(HookArgs { within, off: true, .. })) => {
+            operator.hook_off(within.organisation.as_deref()).await?
+        }
+        Some(Command::Hook(HookArgs { within, again: true, .. })) => {
+            operator.notices_again(within.organisation.as_deref()).await?
+        }
+        Some(Command::Hook(args)) => operator.hook(args.within.organisation.as_deref()).await?,
         Some(Command::Organisation(OrganisationCommand::Add(args))) => {
             shown(&operator.organisation_add(&args.name, CODE_HOURS_DEFAULT, &args.url).await?)
         }
     };
     lines.iter().for_each(|line| say(line));
     Ok(ExitCode::SUCCESS)
+}
+
+/// How others are called. Where the system has no authorities to trust, only who needs none is.
+fn outgoing() -> Outgoing {
+    Outgoing::new().unwrap_or_else(|error| {
+        tracing::warn!(%error, "the system names no authorities to trust: nobody can be called over TLS");
+        Outgoing::trusting_none()
+    })
 }
 
 /// What is said of an invitation; where somebody looks on, with a picture for a camera.
@@ -179,7 +200,7 @@ async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> 
     app.learn_keys().await.map_err(|refusal| failed(&refusal))?;
     let now_s = ambient.now_ms().div_euclid(1000);
     let certificate = args.front.tls_files().map(|files| Certificate::read(files, now_s)).transpose()?.map(Arc::new);
-    let door = Door { front: args.front.front(), certificate, ..Door::default() };
+    let door = Door { front: args.front.front(), certificate, outgoing: Some(outgoing()), ..Door::default() };
     let listening = listen(app, &door, args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
     let at = listening.addresses.first().copied().unwrap_or(args.listen);
     let scheme = if door.certificate.is_some() { "https" } else { "http" };

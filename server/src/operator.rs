@@ -5,13 +5,15 @@
 
 use crate::ambient::{Ambient, NoRandomness, random};
 use crate::app::codes;
+use crate::app::notices::secret_text;
 use crate::app::token_keys::{self, Span};
+use crate::outgoing::reach::{Reach, Target, UrlFault};
 use pintle_core::exchange::Directory;
 use pintle_core::fact::check_name;
 use pintle_core::ids::OrganisationId;
 use pintle_core::moment::Moment;
 use pintle_store::{
-    Actor, DeviceStanding, EarlierKeys, EnrolmentCode, Organisation, Role, Store, StoreError, epoch_after,
+    Actor, DeviceStanding, EarlierKeys, EnrolmentCode, Hook, Organisation, Role, Store, StoreError, epoch_after,
 };
 use std::cmp::Ordering;
 
@@ -39,10 +41,16 @@ pub enum OperatorError {
     /// The name cannot be one.
     #[error("{0:?} cannot be the name of an organisation: {1}")]
     BadName(String, String),
+    /// The address cannot be called.
+    #[error("cannot have bills told to {0:?}: {1}")]
+    BadUrl(String, UrlFault),
     /// There is no such device.
     #[error("no device {0:?} in organisation {1:?}; see: pintle-server devices")]
     NoSuchDevice(String, String),
 }
+
+/// Notices looked at where the operator asks how it goes.
+const NOTICES_SHOWN: usize = 200;
 
 /// A second since 1970 as it is shown.
 fn shown(second: i64) -> String {
@@ -217,6 +225,75 @@ impl Operator<'_> {
         let before = self.store.epoch().await?;
         let epoch = self.store.epoch_raise(before, epoch_after(before, self.ambient.now_ms())).await?;
         Ok(vec![format!("epoch {epoch}: with their next sync devices offer again what this copy lacks")])
+    }
+
+    /// Has issued bills told to an address, under a new secret.
+    ///
+    /// # Errors
+    /// If the organisation is not clearly named or the address cannot be called; failures of the store.
+    pub async fn hook_set(
+        &self,
+        organisation: Option<&str>,
+        url: &str,
+        reach: Reach,
+    ) -> Result<Vec<String>, OperatorError> {
+        Target::read(url, reach).map_err(|fault| OperatorError::BadUrl(url.to_owned(), fault))?;
+        let organisation = self.organisation(organisation).await?;
+        let (inside, secret) = (reach == Reach::Inside, random(self.ambient)?);
+        let hook = Hook { url: url.to_owned(), inside, secret, set_ms: self.ambient.now_ms() };
+        self.store.hook_set(organisation.id, Some(&hook)).await?;
+        Ok(vec![
+            format!("bills that {:?} issues from now on are told to {url}", organisation.name),
+            "its secret, shown once; the receiver checks each notice with it:".to_owned(),
+            format!("  {}", secret_text(&secret)),
+        ])
+    }
+
+    /// Tells nobody any more.
+    ///
+    /// # Errors
+    /// If the organisation is not clearly named; failures of the store.
+    pub async fn hook_off(&self, organisation: Option<&str>) -> Result<Vec<String>, OperatorError> {
+        let organisation = self.organisation(organisation).await?;
+        self.store.hook_set(organisation.id, None).await?;
+        Ok(vec![format!("bills that {:?} issues are told to nobody", organisation.name)])
+    }
+
+    /// Where bills are told, and which notices were not taken.
+    ///
+    /// # Errors
+    /// If the organisation is not clearly named; failures of the store.
+    pub async fn hook(&self, organisation: Option<&str>) -> Result<Vec<String>, OperatorError> {
+        let organisation = self.organisation(organisation).await?;
+        let hook = self.store.hook(organisation.id).await?;
+        let to = hook.as_ref().map_or("nobody", |hook| &hook.url);
+        let mut lines = vec![format!("bills that {:?} issues are told to {to}", organisation.name)];
+        for notice in self.store.notices(organisation.id, None, NOTICES_SHOWN).await? {
+            let why = notice.answer.as_deref().unwrap_or("never tried");
+            match (notice.taken_ms, notice.next_ms) {
+                (Some(_), _) => {}
+                (None, Some(next_ms)) => lines.push(format!(
+                    "  {}  waits, {} tries ({why}), next {}",
+                    notice.number,
+                    notice.tries,
+                    shown(next_ms.div_euclid(1000))
+                )),
+                (None, None) => {
+                    lines.push(format!("  {}  given up after {} tries ({why})", notice.number, notice.tries))
+                }
+            }
+        }
+        Ok(lines)
+    }
+
+    /// Sends those anew that were given up.
+    ///
+    /// # Errors
+    /// If the organisation is not clearly named; failures of the store.
+    pub async fn notices_again(&self, organisation: Option<&str>) -> Result<Vec<String>, OperatorError> {
+        let organisation = self.organisation(organisation).await?;
+        let count = self.store.notices_again(organisation.id, self.ambient.now_ms()).await?;
+        Ok(vec![format!("{count} notices of {:?} are sent anew", organisation.name)])
     }
 
     /// Lists the keys that sign access tokens.

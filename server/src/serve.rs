@@ -9,8 +9,9 @@ use crate::connections::Connections;
 use crate::http::{self, Front};
 use crate::limits::{
     CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE,
-    KEY_LOOK, SHUTDOWN_S, TREE_LOOK,
+    KEY_LOOK, NOTICE_LOOK, SHUTDOWN_S, TREE_LOOK,
 };
+use crate::outgoing::Outgoing;
 use crate::tls::{Certificate, Reread, TlsError};
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceFactory, ServiceRequest, ServiceResponse};
@@ -46,6 +47,7 @@ pub struct Listening {
     /// Where.
     pub addresses: Vec<SocketAddr>,
     app: web::Data<App>,
+    outgoing: Option<Outgoing>,
     server: Server,
 }
 
@@ -56,6 +58,8 @@ pub struct Door {
     pub front: Front,
     /// The certificate, if the server speaks TLS itself.
     pub certificate: Option<Arc<Certificate>>,
+    /// How others are called; none: nobody is told of anything.
+    pub outgoing: Option<Outgoing>,
     /// Line and headers of a request, and a TLS handshake, must be there within this time.
     pub head: Duration,
     /// An idle connection is kept for this long.
@@ -71,6 +75,7 @@ impl Default for Door {
         Self {
             front: Front::default(),
             certificate: None,
+            outgoing: None,
             head: HEAD_DEADLINE,
             idle: KEEP_ALIVE,
             connections: CONNECTIONS_MAX,
@@ -103,7 +108,7 @@ pub fn listen(app: App, door: &Door, address: SocketAddr) -> io::Result<Listenin
         Some(certificate) => server.bind_rustls_0_23(address, certificate.config().map_err(io::Error::other)?)?,
     };
     let addresses = server.addrs();
-    Ok(Listening { addresses, app, server: server.run() })
+    Ok(Listening { addresses, app, outgoing: door.outgoing.clone(), server: server.run() })
 }
 
 /// Learns the keys that sign tokens, now and then. Never ends: what is known stays known where that fails.
@@ -127,6 +132,20 @@ async fn follow_trees(app: &App) {
         if let Err(refusal) = app.grow_trees().await {
             let detail = refusal.inside.as_deref().unwrap_or_default();
             tracing::warn!(detail, "the trees behind the ledgers could not be looked at");
+        }
+    }
+}
+
+/// Tells other programs of issued bills, now and then. Never ends: what could not be sent is sent later.
+async fn send_notices(app: &App, outgoing: Option<&Outgoing>) {
+    let Some(outgoing) = outgoing else { return std::future::pending().await };
+    let mut looks = tokio::time::interval(NOTICE_LOOK);
+    looks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    loop {
+        looks.tick().await;
+        if let Err(refusal) = app.send_notices(outgoing).await {
+            let detail = refusal.inside.as_deref().unwrap_or_default();
+            tracing::warn!(detail, "the notices of issued bills could not be looked at");
         }
     }
 }
@@ -165,6 +184,7 @@ impl Listening {
             ended = &mut server => return ended,
             () = learn_keys(&self.app) => {}
             () = follow_trees(&self.app) => {}
+            () = send_notices(&self.app, self.outgoing.as_ref()) => {}
             () = stop => {}
         }
         let (ended, ()) = tokio::join!(server, handle.stop(true));

@@ -47,6 +47,8 @@ pub enum Command {
     Restored(Common),
     /// List the keys that sign access tokens, or rotate them
     Keys(KeysArgs),
+    /// Have issued bills told to another program, show how that goes, or end it
+    Hook(HookArgs),
     /// Organisations
     #[command(subcommand)]
     Organisation(OrganisationCommand),
@@ -229,6 +231,26 @@ pub struct RotateArgs {
     pub common: Common,
 }
 
+/// Settings of `hook`.
+#[derive(Debug, Clone, Args)]
+pub struct HookArgs {
+    /// Post a notice of each bill that is issued to this address; its new secret is shown, once
+    #[arg(long, value_name = "URL")]
+    pub to: Option<String>,
+    /// The address may lead to this machine or a private network
+    #[arg(long, requires = "to")]
+    pub inside: bool,
+    /// Tell nobody any more; what waits goes to whatever is set next
+    #[arg(long, conflicts_with_all = ["to", "again"])]
+    pub off: bool,
+    /// Send those anew that were given up
+    #[arg(long, conflicts_with = "to")]
+    pub again: bool,
+    /// Which organisation.
+    #[command(flatten)]
+    pub within: InOrganisation,
+}
+
 /// What to do with organisations.
 #[derive(Debug, Subcommand)]
 pub enum OrganisationCommand {
@@ -296,6 +318,7 @@ impl CommandLine {
             Some(Command::Restored(common)) => common,
             Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => &args.common,
             Some(Command::Keys(args)) => &args.common,
+            Some(Command::Hook(args)) => &args.within.common,
             Some(Command::Organisation(OrganisationCommand::Add(args))) => &args.common,
         }
     }

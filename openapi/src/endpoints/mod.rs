@@ -19,6 +19,7 @@ pub mod handover;
 pub mod health;
 pub mod machines;
 pub mod me;
+pub mod notices;
 pub mod proof;
 pub mod shares;
 pub mod sync;
@@ -80,6 +81,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<bills::Drafts>();
     visit.endpoint::<bills::MakeDrafts>();
     visit.endpoint::<bills::IssuedBills>();
+    visit.endpoint::<notices::Notices>();
     visit.endpoint::<bills::Bill>();
     visit.endpoint::<bills::DropDraft>();
     visit.endpoint::<bills::IssueDraft>();

@@ -15,6 +15,7 @@ pub mod enrol;
 pub mod fleet;
 pub mod gate;
 pub mod names;
+pub mod notices;
 pub mod office;
 pub mod outsiders;
 pub mod print;

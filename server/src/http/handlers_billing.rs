@@ -6,6 +6,7 @@
 use super::route::{Call, Serve};
 use crate::app::{App, Refusal};
 use pintle_openapi::endpoints::bills as b;
+use pintle_openapi::endpoints::notices::Notices;
 
 impl Serve for b::OfficeBook {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
@@ -46,6 +47,12 @@ impl Serve for b::MakeDrafts {
 impl Serve for b::IssuedBills {
     async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
         app.bills_issued(call.caller()?, &call.query).await
+    }
+}
+
+impl Serve for Notices {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.notices(call.caller()?, &call.query).await
     }
 }
 

@@ -73,6 +73,7 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::bills::Proposal>(config);
     route::serve_both::<e::bills::Drafts, e::bills::MakeDrafts>(config);
     route::serve::<e::bills::IssuedBills>(config);
+    route::serve::<e::notices::Notices>(config);
     route::serve::<e::bills::Bill>(config);
     route::serve::<e::bills::DropDraft>(config);
     route::serve::<e::bills::IssueDraft>(config);

@@ -12,12 +12,14 @@ mod bills;
 mod facts;
 mod ledger;
 pub mod memory;
+mod notices;
 mod office;
 pub mod sql;
 mod tree;
 
 use async_trait::async_trait;
 pub use bills::{BillRecord, BillStore, Drafted, Dropped, IssueAsk, Issued, IssuedStamp, NewDraft, Noted, Standing};
+pub use notices::{DueNotice, Hook, NOTICE_PAUSES_MS, NoticeAnswer, NoticeRecord, NoticeStore, notice_next_ms};
 pub use office::{Actor, Changed, DeviceChange, DeviceStanding, Follow, NewShare, OpenCode, Share};
 use pintle_core::admit::{Admission, Checked, Stored};
 use pintle_core::chain::{LogHead, Seal};
@@ -323,7 +325,7 @@ pub struct Pushed {
 /// The storage of ledgers. The doc comment of each method is its contract; `contract` tests hold all
 /// implementations to it.
 #[async_trait]
-pub trait Store: TreeStore + BillStore {
+pub trait Store: TreeStore + BillStore + NoticeStore {
     /// What makes this database this one.
     fn identity(&self) -> &Identity;
 

@@ -7,6 +7,7 @@
 
 mod bills;
 mod faults;
+mod notices;
 mod office;
 mod tree;
 
@@ -65,6 +66,8 @@ struct State {
     shares: BTreeMap<Hash, Share>,
     /// Billing of each organisation that has any.
     bills: BTreeMap<OrganisationId, bills::Bills>,
+    /// Who is told of issued bills.
+    notices: notices::Notices,
     /// Marks that devices had once, folded, and whose they were.
     marks_past: BTreeMap<(OrganisationId, String), DeviceId>,
     /// The epoch, if the ledger ever went back.

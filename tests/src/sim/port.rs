@@ -15,10 +15,10 @@ use pintle_core::{EntryRef, Held};
 use pintle_store::memory::MemoryStore;
 use pintle_store::{
     Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature,
-    DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, Enrolled, Enrolment, EnrolmentCode,
-    Follow, Grown, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStanding, MachineView, NewDraft, NewShare,
-    Noted, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Standing, Store, StoreResult,
-    TokenKeyRecord, TreeStore, ViewSort,
+    DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, DueNotice, Enrolled, Enrolment,
+    EnrolmentCode, Follow, Grown, Hook, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStanding, MachineView,
+    NewDraft, NewShare, Noted, NoticeAnswer, NoticeRecord, NoticeStore, OpenCode, Organisation, Page, PageAsk, Pushed,
+    SealedBatch, Share, Standing, Store, StoreResult, TokenKeyRecord, TreeStore, ViewSort,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
@@ -279,6 +279,26 @@ billed! {
     fn drafts(organisation: OrganisationId) -> Vec<BillRecord>;
     fn bills_issued(organisation: OrganisationId, customer: Option<OfficeId>, after: u64, limit: usize) -> Vec<BillRecord>;
     fn matters(organisation: OrganisationId) -> BTreeMap<Matter, Standing>;
+}
+
+macro_rules! told {
+    ($(fn $name:ident($($arg:ident: $kind:ty),*) -> $out:ty;)*) => {
+        #[async_trait]
+        impl NoticeStore for Port {
+            $(async fn $name(&self, $($arg: $kind),*) -> StoreResult<$out> {
+                self.memory().$name($($arg),*).await
+            })*
+        }
+    };
+}
+
+told! {
+    fn hook(organisation: OrganisationId) -> Option<Hook>;
+    fn hook_set(organisation: OrganisationId, hook: Option<&Hook>) -> ();
+    fn notices_take(now_ms: i64, limit: usize) -> Vec<DueNotice>;
+    fn notice_answered(notice: &DueNotice, answer: &NoticeAnswer, now_ms: i64) -> ();
+    fn notices(organisation: OrganisationId, before: Option<u64>, limit: usize) -> Vec<NoticeRecord>;
+    fn notices_again(organisation: OrganisationId, now_ms: i64) -> u64;
 }
 
 /// Runs a future that only pauses to its end.

@@ -76,9 +76,12 @@ impl State {
         record.document = record.document.clone().issued(number_of(&ask.prefix, *count), ask.on);
         let digest = record.document.digest().map_err(failed)?;
         record.issued = Some(IssuedStamp { place: bills.issued_count, digest, by: actor.person, at_ms: now_ms });
+        let place = bills.issued_count;
         let (record, office) = (record.clone(), issued_part(&record.document, ask.salt).map_err(failed)?);
         let fact = Fact::BillIssued(BillIssued { bill: ask.bill });
         self.write_office(secret, actor, &Noted { fact, office: Some(office) }, now_ms)?;
+        let number = record.document.number.clone().unwrap_or_default();
+        self.notices.noticed(actor.organisation, place, (ask.bill, number), now_ms);
         Ok(Issued::Now(Box::new(record)))
     }
 }

@@ -6,6 +6,7 @@
 //! Locks: the billing head before the server's device and the ledger's head. Nothing that holds those waits for it.
 
 use super::failure::TxResult;
+use super::notices::noticed;
 use super::page::{HELD_COLUMNS, held};
 use super::row::{Row, blob, limit, machine_blob, number, signed, text};
 use super::scribe::write_office;
@@ -182,6 +183,7 @@ async fn bill_issue(tx: Tx, secret: &[u8; 32], actor: Actor, ask: &IssueAsk, now
     tx.change_one(sql, [number(place), id, number(place - 1)]).await?;
     let fact = Fact::BillIssued(BillIssued { bill: ask.bill });
     write_office(&tx, secret, actor, &Noted { fact, office }, now_ms).await?;
+    noticed(&tx, organisation, (place, ask.bill), now_ms).await?;
     let issued = Some(IssuedStamp { place, digest, by: actor.person, at_ms: now_ms });
     let record = BillRecord { document, made_by: draft.made_by, made_ms: draft.made_ms, issued };
     tx.commit(Issued::Now(Box::new(record))).await

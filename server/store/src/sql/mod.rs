@@ -16,6 +16,7 @@ mod epoch;
 mod failure;
 mod follow;
 mod machines;
+mod notices;
 mod office;
 mod open;
 mod page;

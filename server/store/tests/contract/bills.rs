@@ -19,7 +19,7 @@ use serde_json::{Map, json};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-const QUARRY: OfficeId = OfficeId([10; 16]);
+pub const QUARRY: OfficeId = OfficeId([10; 16]);
 const FARM: OfficeId = OfficeId([11; 16]);
 
 fn office(organisation: OrganisationId) -> Actor {
@@ -30,14 +30,14 @@ fn entry(seq: u64) -> Matter {
     Matter::Entry(EntryRef { device: DeviceId([1; 16]), seq })
 }
 
-fn id(number: u16) -> OfficeId {
+pub fn id(number: u16) -> OfficeId {
     let mut id = [9; 16];
     id[..2].copy_from_slice(&number.to_be_bytes());
     OfficeId(id)
 }
 
 /// A draft over these matters, none of them billed before.
-fn draft(number: u16, customer: OfficeId, matters: &[u64]) -> NewDraft {
+pub fn draft(number: u16, customer: OfficeId, matters: &[u64]) -> NewDraft {
     again(number, customer, &matters.iter().map(|seq| (*seq, 0)).collect::<Vec<_>>())
 }
 
@@ -63,11 +63,11 @@ fn ask(number: u16, prefix: &str) -> IssueAsk {
     IssueAsk { bill: id(number), prefix: prefix.into(), on, salt: Salt([3; 12]) }
 }
 
-async fn add(store: &dyn Store, organisation: OrganisationId, drafts: &[NewDraft]) -> Drafted {
+pub async fn add(store: &dyn Store, organisation: OrganisationId, drafts: &[NewDraft]) -> Drafted {
     store.drafts_add(office(organisation), drafts, NOW_MS).await.expect("it answers")
 }
 
-async fn issue(store: &dyn Store, organisation: OrganisationId, number: u16) -> Issued {
+pub async fn issue(store: &dyn Store, organisation: OrganisationId, number: u16) -> Issued {
     store.bill_issue(office(organisation), &ask(number, "2026-"), NOW_MS).await.expect("it answers")
 }
 

@@ -14,6 +14,7 @@ mod faults;
 mod follow;
 mod grants;
 mod machines;
+mod notices;
 mod office;
 mod pages;
 mod people;
@@ -54,6 +55,11 @@ contract! {
         one_draft_issued_by_many_at_once_has_one_number,
         an_act_of_billing_dropped_anywhere_leaves_nothing_half_done,
         any_order_of_acts_keeps_the_laws;
+    notices:
+        a_notice_is_written_with_the_issue_where_there_is_a_hook,
+        a_taken_notice_is_put_off_until_it_is_answered,
+        a_notice_that_is_not_taken_rests_until_someone_asks,
+        of_many_at_once_one_takes_each_notice;
     pushes:
         a_push_is_taken_whole_and_held_when_it_comes_again,
         a_gap_says_where_to_go_on_and_writes_nothing,
