@@ -6,7 +6,15 @@ use crate::whole::House;
 use pintle_core::ids::OfficeId;
 use pintle_tests::demo::scenario::Crew;
 use serde_json::Value;
+use std::collections::BTreeMap;
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::net::{TcpListener, TcpStream};
 use std::path::Path;
+use std::time::Duration;
+
+/// How long is waited for the server to call, and how often it is asked whether it knows that it was heard.
+const CALL_WAIT: Duration = Duration::from_secs(30);
+const ASKED_MAX: u32 = 200;
 
 const BOOK: &str = r#"
 [seller]
@@ -128,4 +136,67 @@ fn a_repair_becomes_an_invoice_and_a_correction_a_credit_note() {
         "2026-0001 invoice, North quarry, 212.21 EUR, 3 lines 2026-0002 credit note, North quarry, 33.71 EUR, 1 line"
     );
     assert_eq!(house.must(office, &["bill", "drafts"]), "No drafts.\n");
+}
+
+/// One call of the server: its connection, still open, its headers and its body.
+fn called(listener: &TcpListener) -> (TcpStream, BTreeMap<String, String>, Vec<u8>) {
+    let (stream, _) = listener.accept().expect("the server calls");
+    stream.set_read_timeout(Some(CALL_WAIT)).expect("a bound");
+    let mut reader = BufReader::new(stream.try_clone().expect("a second hold"));
+    let mut headers = BTreeMap::new();
+    loop {
+        let mut line = String::new();
+        reader.read_line(&mut line).expect("a line");
+        match line.trim_end().split_once(": ") {
+            Some((name, value)) => headers.insert(name.to_lowercase(), value.to_owned()),
+            None if line.trim_end().is_empty() => break,
+            None => None,
+        };
+    }
+    let mut body = vec![0; headers["content-length"].parse().expect("a length")];
+    reader.read_exact(&mut body).expect("a body");
+    (stream, headers, body)
+}
+
+/// The server is killed after its call was read and before it is answered: it calls again, with the same id and bytes.
+#[test]
+fn a_bill_is_told_though_the_server_is_killed_while_it_tells() {
+    let mut house = House::new();
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let url = format!("http://{}/books", listener.local_addr().expect("an address"));
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7]);
+    let hook = house.stage.operator(&["hook", "--to", &url, "--inside"]).expect("it runs");
+    assert!(hook.code == 0 && hook.stdout.contains("whsec_"), "{}{}", hook.stdout, hook.stderr);
+    let office = Crew::K7;
+    house.must(office, &["machine", "add", "EX3"]);
+    house.must(office, &["repair", "EX3", "new fitting", "--minutes", "80", "--part", "fitting M10x1:2 pieces"]);
+    house.must(office, &["sync"]);
+    let book = house.stage.folder().join("book.toml");
+    std::fs::write(&book, BOOK).expect("a file");
+    house.must(office, &["bill", "book", path(&book)]);
+    let (drafts, _) = house.json(office, &["bill", "draft", "2026-05"]);
+    house.must(office, &["bill", "issue", &short(&drafts["bills"][0]), "--on", "2026-05-04"]);
+
+    let (unanswered, first, told) = called(&listener);
+    house.stage.kill_server().expect("killed");
+    drop(unanswered);
+    // The pause after a first try is over.
+    house.stage.server_clock(Some("2026-05-04T12:00:10+02:00")).expect("a clock");
+    house.stage.start_server("Valley crews").expect("the server again");
+    let (mut stream, again, told_again) = called(&listener);
+    stream.write_all(b"HTTP/1.1 204 No Content\r\n\r\n").expect("it is answered");
+    drop(stream);
+    assert_eq!(told_again, told);
+    assert_eq!(again["webhook-id"], first["webhook-id"]);
+    assert_ne!(again["webhook-timestamp"], first["webhook-timestamp"], "signed when it was sent");
+    let notice: Value = serde_json::from_slice(&told).expect("JSON");
+    assert_eq!(notice.pointer("/data/payable"), Some(&Value::from("212.21")));
+    for _ in 0..ASKED_MAX {
+        if house.must(office, &["bill", "notices"]) == "2026-0001 told, and taken\n" {
+            return;
+        }
+        std::thread::park_timeout(Duration::from_millis(50));
+    }
+    panic!("{}", house.must(office, &["bill", "notices"]));
 }

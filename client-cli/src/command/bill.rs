@@ -20,6 +20,7 @@ use pintle_core::bill::written::{LineDecision, WantedLine, Written};
 use pintle_core::ids::OfficeId;
 use pintle_openapi::endpoint::Nothing;
 use pintle_openapi::endpoints::bills as b;
+use pintle_openapi::endpoints::notices::{NoticeReport, Notices};
 use pintle_openapi::list::{PAGE_ITEMS_MAX, PageQuery};
 use std::path::{Path, PathBuf};
 
@@ -96,6 +97,8 @@ enum Act {
         #[arg(long)]
         customer: Option<String>,
     },
+    /// Show which issued bills another program was told of
+    Notices,
     /// Show a draft or bill whole
     Show {
         /// Its number, or a draft's six characters
@@ -207,6 +210,7 @@ pub(super) fn run(args: &Bill, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             let customer = customer_named(&office, customer.as_deref())?;
             here.ui.show(&shown::Bills { bills: issued(&office, customer)?, said: "Nothing has been issued." })
         }
+        Act::Notices => here.ui.show(&shown::Notices(notices(&office)?)),
         Act::Show { bill } => {
             let path = b::BillPath { bill: bill_named(&office, bill)? };
             let report = office.ask::<b::Bill>(&path, &none, &none)?;
@@ -316,6 +320,12 @@ fn issued(office: &Office, customer: Option<OfficeId>) -> Result<Vec<b::BillRepo
         }
         after = Some(page.next);
     }
+}
+
+/// The newest notices: a page of them, because old ones are of no interest.
+fn notices(office: &Office) -> Result<Vec<NoticeReport>, Problem> {
+    let limit = i64::try_from(PAGE_ITEMS_MAX).ok();
+    Ok(office.ask::<Notices>(&Nothing {}, &PageQuery { after: None, limit }, &Nothing {})?.items)
 }
 
 fn no_customer(name: &str) -> Problem {

@@ -37,6 +37,7 @@ const ARROWS: &[(&str, &[&str])] = &[
 /// Libraries that only these packages of ours may name, also for their tests.
 const ROOMS: &[(&str, &[&str])] = &[
     ("actix-web", &["pintle-server"]),
+    ("awc", &["pintle-server"]),
     ("jsonwebtoken", &["pintle-server", "pintle-tests"]),
     ("sea-orm", &["pintle-store", "pintle-migrations"]),
     ("sea-orm-migration", &["pintle-store", "pintle-migrations"]),

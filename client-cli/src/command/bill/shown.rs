@@ -9,6 +9,7 @@ use pintle_core::bill::propose::Why;
 use pintle_core::bill::written::Written;
 use pintle_core::ids::OfficeId;
 use pintle_openapi::endpoints::bills::{BillReport, OfficeItem, ProposalReply};
+use pintle_openapi::endpoints::notices::{NoticeReport, NoticeState};
 use serde::Serialize;
 use serde_json::{Value, json};
 
@@ -209,6 +210,32 @@ impl Answer for Bills {
 
     fn json(&self) -> Value {
         json!({"bills": self.bills})
+    }
+}
+
+/// Which issued bills another program was told of.
+pub(super) struct Notices(pub(super) Vec<NoticeReport>);
+
+impl Answer for Notices {
+    fn lines(&self) -> Vec<Line> {
+        if self.0.is_empty() {
+            return vec![Line::of("No other program is told of issued bills.")];
+        }
+        let one = |notice: &NoticeReport| {
+            let tries = if notice.tries == 1 { "1 try".to_owned() } else { format!("{} tries", notice.tries) };
+            let why = notice.answer.as_ref().map_or_else(String::new, |why| format!(": {why}"));
+            let line = Line::toned(Tone::Strong, &notice.number);
+            match notice.state {
+                NoticeState::Taken => line.plain(" told, and taken"),
+                NoticeState::Waiting => line.plain(format!(" waits, {tries}{why}")),
+                NoticeState::Resting => line.with(Tone::Strong, " given up").plain(format!(", {tries}{why}")),
+            }
+        };
+        self.0.iter().map(one).collect()
+    }
+
+    fn json(&self) -> Value {
+        json!({"notices": self.0})
     }
 }
 
