@@ -25,6 +25,7 @@ WAIT_S = 60
 BOOK = """
 [seller]
 name = "Valley crews"
+vat_id = "DE000000000"
 country = "DE"
 number_prefix = "2026-"
 [[rates]]
@@ -55,7 +56,7 @@ class Receiver(http.server.BaseHTTPRequestHandler):
         body = self.rfile.read(int(self.headers["content-length"]))
         self.send_response(answers.get_nowait())
         self.end_headers()
-        calls.put((dict(self.headers.items()), body))
+        calls.put(({name.lower(): value for name, value in self.headers.items()}, body))
 
     def log_message(self, *_):
         pass
@@ -82,6 +83,7 @@ def main(folder):
     server = subprocess.Popen(
         [BINARIES / "pintle-server", "--listen", "127.0.0.1:0", "--database", database, "--url", "http://127.0.0.1:0"],
         stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
         text=True,
     )
     try:

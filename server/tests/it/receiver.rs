@@ -8,7 +8,7 @@ use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
 
 /// Zeros sent at once where an answer has no end.
-const FLOOD: [u8; 64 * 1024] = [0; 64 * 1024];
+static FLOOD: [u8; 64 * 1024] = [0; 64 * 1024];
 
 /// What it answers.
 #[derive(Debug, Clone)]

@@ -72,17 +72,17 @@ pub async fn a_taken_notice_is_put_off_until_it_is_answered(bed: Bed) {
     issued(store, organisation, 1..2).await;
     assert_eq!(take(store, NOW_MS - 1).await, [], "not yet");
     let due = DueNotice { organisation, place: 1, bill: id(1) };
-    assert_eq!(take(store, NOW_MS).await, [due.clone()]);
+    assert_eq!(take(store, NOW_MS).await, std::slice::from_ref(&due));
     assert_eq!(take(store, NOW_MS).await, [], "it has been taken");
     let [first, second, ..] = NOTICE_PAUSES_MS;
     // Who took it has ended without a word: it comes again.
     assert_eq!(take(store, NOW_MS + first - 1).await, []);
-    assert_eq!(take(store, NOW_MS + first).await, [due.clone()]);
+    assert_eq!(take(store, NOW_MS + first).await, std::slice::from_ref(&due));
     answered(store, &due, NoticeAnswer::Failed("it answers 500".into())).await;
     let [record] = all(store, organisation).await.try_into().expect("one");
     assert_eq!((record.tries, record.tried_ms), (2, Some(NOW_MS + first)));
     assert_eq!((record.answer.as_deref(), record.next_ms), (Some("it answers 500"), Some(NOW_MS + first + second)));
-    assert_eq!(take(store, NOW_MS + first + second).await, [due.clone()]);
+    assert_eq!(take(store, NOW_MS + first + second).await, std::slice::from_ref(&due));
     answered(store, &due, NoticeAnswer::Taken).await;
     // The answer to an earlier try comes late.
     answered(store, &due, NoticeAnswer::Failed("it answers 500".into())).await;
