@@ -135,13 +135,19 @@ mod without {
     #[derive(Default)]
     pub struct Press;
 
+    impl Press {
+        fn refusal(&self) -> Refusal {
+            Refusal::of(Problem::NoTypesetter)
+        }
+    }
+
     impl App {
         /// No document.
         ///
         /// # Errors
         /// `no-typesetter`.
         pub(in crate::app) async fn print_bill(&self, _: Document, _: Day, _: Paper) -> Result<Vec<u8>, Refusal> {
-            Err(Refusal::of(Problem::NoTypesetter))
+            Err(self.press.refusal())
         }
     }
 }
