@@ -270,17 +270,15 @@ impl Operator<'_> {
         let mut lines = vec![format!("bills that {:?} issues are told to {to}", organisation.name)];
         for notice in self.store.notices(organisation.id, None, NOTICES_SHOWN).await? {
             let why = notice.answer.as_deref().unwrap_or("never tried");
+            let tries = if notice.tries == 1 { "1 try".to_owned() } else { format!("{} tries", notice.tries) };
             match (notice.taken_ms, notice.next_ms) {
                 (Some(_), _) => {}
                 (None, Some(next_ms)) => lines.push(format!(
-                    "  {}  waits, {} tries ({why}), next {}",
+                    "  {}  waits, {tries} ({why}), next {}",
                     notice.number,
-                    notice.tries,
                     shown(next_ms.div_euclid(1000))
                 )),
-                (None, None) => {
-                    lines.push(format!("  {}  given up after {} tries ({why})", notice.number, notice.tries))
-                }
+                (None, None) => lines.push(format!("  {}  given up after {tries} ({why})", notice.number)),
             }
         }
         Ok(lines)
@@ -293,7 +291,7 @@ impl Operator<'_> {
     pub async fn notices_again(&self, organisation: Option<&str>) -> Result<Vec<String>, OperatorError> {
         let organisation = self.organisation(organisation).await?;
         let count = self.store.notices_again(organisation.id, self.ambient.now_ms()).await?;
-        Ok(vec![format!("{count} notices of {:?} are sent anew", organisation.name)])
+        Ok(vec![format!("notices of {:?} that are sent anew: {count}", organisation.name)])
     }
 
     /// Lists the keys that sign access tokens.

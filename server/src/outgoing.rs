@@ -1,18 +1,16 @@
-//! The server's calls to others: one request, one short answer.
+//! The server's calls to others: one request, and the status that answers it.
 //!
 //! Promises: an address is used only if its name, resolved once, leads nowhere but where the operator allowed; the connection
-//! goes to the very address that was looked at. No redirect is followed, no answer beyond its bytes is held, nothing
-//! takes longer than its deadline, and nothing is kept between calls. TLS by the operating system's authorities.
-//!
-//! Known quirk: an answer without a length and not in chunks counts as empty.
+//! goes to the very address that was looked at. No redirect is followed, no answer's body is read, nothing takes longer than
+//! its deadline, and nothing is kept between calls. TLS by the operating system's authorities.
 //!
 //! Never: an address that came over the API; plain HTTP beyond this machine.
 
 pub mod reach;
 
 use crate::limits::{OUTGOING_ADDRESSES_MAX, OUTGOING_CONNECT, OUTGOING_DEADLINE};
-use awc::error::{ConnectError, PayloadError, SendRequestError};
-use awc::http::header::{CONTENT_LENGTH, CONTENT_TYPE, USER_AGENT};
+use awc::error::{ConnectError, SendRequestError};
+use awc::http::header::{CONTENT_TYPE, USER_AGENT};
 use awc::http::{StatusCode, Uri};
 use awc::{Client, Connector};
 use reach::Target;
@@ -37,26 +35,12 @@ pub enum OutgoingError {
     /// Nobody there takes the connection, or not in the way of its scheme.
     #[error("cannot connect to {0}: {1}")]
     Connect(String, String),
-    /// No whole answer came in time.
+    /// No answer came in time.
     #[error("no answer in {0} s")]
     Late(u64),
-    /// The answer is larger than any that is of use.
-    #[error("its answer is larger than {0} bytes")]
-    TooLarge(usize),
     /// The connection broke, or what came is no HTTP.
     #[error("the connection broke: {0}")]
     Broken(String),
-}
-
-/// What came back.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Answer {
-    /// The HTTP status.
-    pub status: StatusCode,
-    /// The media type, without parameters and in lower case; empty if none was said.
-    pub media: String,
-    /// The body.
-    pub body: Vec<u8>,
 }
 
 /// What is sent.
@@ -68,8 +52,6 @@ pub struct Letter {
     pub headers: Vec<(&'static str, String)>,
     /// The body.
     pub body: Vec<u8>,
-    /// Most bytes of the answer's body; none: only its status counts, and its body is not read.
-    pub answer_bytes_max: Option<usize>,
 }
 
 /// Makes calls.
@@ -103,13 +85,13 @@ impl Outgoing {
     /// Posts a letter. Whatever the status, it is an answer; what it means is the caller's.
     ///
     /// # Errors
-    /// If no whole answer within the limits came.
-    pub async fn post(&self, target: &Target, letter: &Letter) -> Result<Answer, OutgoingError> {
+    /// If no answer came within the limits.
+    pub async fn post(&self, target: &Target, letter: &Letter) -> Result<StatusCode, OutgoingError> {
         let late = OutgoingError::Late(OUTGOING_DEADLINE.as_secs());
         tokio::time::timeout(OUTGOING_DEADLINE, self.posted(target, letter)).await.unwrap_or(Err(late))
     }
 
-    async fn posted(&self, target: &Target, letter: &Letter) -> Result<Answer, OutgoingError> {
+    async fn posted(&self, target: &Target, letter: &Letter) -> Result<StatusCode, OutgoingError> {
         let addresses = resolved(target).await?;
         let mut failed = OutgoingError::Connect(target.host().to_owned(), "it has no address".to_owned());
         for address in addresses.into_iter().take(OUTGOING_ADDRESSES_MAX) {
@@ -122,7 +104,7 @@ impl Outgoing {
         Err(failed)
     }
 
-    async fn posted_to(&self, uri: &Uri, address: SocketAddr, letter: &Letter) -> Result<Answer, OutgoingError> {
+    async fn posted_to(&self, uri: &Uri, address: SocketAddr, letter: &Letter) -> Result<StatusCode, OutgoingError> {
         let connector = Connector::new()
             .rustls_0_23(self.tls.clone())
             .timeout(OUTGOING_CONNECT)
@@ -143,22 +125,8 @@ impl Outgoing {
         for (name, value) in &letter.headers {
             request = request.insert_header((*name, value.as_str()));
         }
-        let mut response = request.send_body(letter.body.clone()).await.map_err(|error| unsent(uri, error))?;
-        let media = response.headers().get(CONTENT_TYPE).and_then(|media| media.to_str().ok()).unwrap_or_default();
-        let media = media.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
-        let status = response.status();
-        let length = response.headers().get(CONTENT_LENGTH).and_then(|length| length.to_str().ok());
-        let declared: Option<usize> = length.and_then(|length| length.parse().ok());
-        let Some(bytes_max) = letter.answer_bytes_max else { return Ok(Answer { status, media, body: Vec::new() }) };
-        let body = response.body().limit(bytes_max).await.map_err(|error| match error {
-            PayloadError::Overflow => OutgoingError::TooLarge(bytes_max),
-            error => OutgoingError::Broken(error.to_string()),
-        })?;
-        // The library hands on what came before the end of the connection; it is not the answer.
-        if declared.is_some_and(|declared| declared != body.len()) {
-            return Err(OutgoingError::Broken("its answer is cut short".to_owned()));
-        }
-        Ok(Answer { status, media, body: body.to_vec() })
+        let response = request.send_body(letter.body.clone()).await.map_err(|error| unsent(uri, error))?;
+        Ok(response.status())
     }
 }
 

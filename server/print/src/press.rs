@@ -9,7 +9,6 @@
 use crate::fonts::FONTS;
 use crate::glyphs;
 use pintle_core::bill::calendar::Day;
-use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::sync::LazyLock;
 use typst::diag::{FileError, FileResult, SourceDiagnostic};
@@ -21,15 +20,13 @@ use typst::{Library, LibraryExt, World};
 use typst_layout::PagedDocument;
 use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 
-/// Most pages of one document: a bill of 5,000 lines has some 200, a history of 20,000 entries some 700.
+/// Most pages of one document: far more than the months of any customer, and still a file that can be opened.
 pub const PAGES_MAX: usize = 1_500;
 
 /// What a document is printed on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Paper {
     /// ISO 216 A4.
-    #[default]
     A4,
     /// US Letter.
     Letter,

@@ -9,7 +9,8 @@
 use super::{App, Caller, Refusal};
 use crate::limits::NOTICES_AT_ONCE;
 use crate::outgoing::reach::{Reach, Target};
-use crate::outgoing::{Answer, Letter, Outgoing, OutgoingError};
+use crate::outgoing::{Letter, Outgoing, OutgoingError};
+use awc::http::StatusCode;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use hmac::{Hmac, KeyInit as _, Mac as _};
@@ -59,7 +60,7 @@ impl App {
         let (id, second) = (BillNotice::id(&document.id), self.ambient.now_ms().div_euclid(1000));
         let signature = signature(&hook.secret, &id, second, &body);
         let headers = vec![(NOTICE_ID, id), (NOTICE_TIMESTAMP, second.to_string()), (NOTICE_SIGNATURE, signature)];
-        Ok(Ok(Letter { media: "application/json", headers, body, answer_bytes_max: None }))
+        Ok(Ok(Letter { media: "application/json", headers, body }))
     }
 
     /// How notices stand, the newest first.
@@ -93,19 +94,18 @@ async fn sent(outgoing: &Outgoing, hook: &Hook, letter: &Letter) -> NoticeAnswer
 }
 
 /// What an answer means: taken, gone for good, or not now.
-fn judged(answer: Result<Answer, OutgoingError>) -> NoticeAnswer {
+fn judged(answer: Result<StatusCode, OutgoingError>) -> NoticeAnswer {
     match answer {
-        Ok(answer) if answer.status.is_success() => NoticeAnswer::Taken,
-        Ok(answer) if answer.status.as_u16() == 410 => NoticeAnswer::Unwanted("it answers 410: gone".to_owned()),
-        Ok(answer) => NoticeAnswer::Failed(format!("it answers {}", answer.status.as_u16())),
+        Ok(status) if status.is_success() => NoticeAnswer::Taken,
+        Ok(StatusCode::GONE) => NoticeAnswer::Unwanted("it answers 410: gone".to_owned()),
+        Ok(status) => NoticeAnswer::Failed(format!("it answers {}", status.as_u16())),
         Err(error) => NoticeAnswer::Failed(error.to_string()),
     }
 }
 
 /// The header value: HMAC-SHA256 over id, second and body with points between.
-fn signature(secret: &[u8; 32], id: &str, second: i64, body: &[u8]) -> String {
-    // HMAC takes a key of any length.
-    let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(secret) else { unreachable!("a key of 32 bytes") };
+fn signature(secret: &[u8], id: &str, second: i64, body: &[u8]) -> String {
+    let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(secret) else { unreachable!("HMAC takes a key of any length") };
     mac.update(format!("{id}.{second}.").as_bytes());
     mac.update(body);
     format!("{SIGNATURE_VERSION},{}", STANDARD.encode(mac.finalize().into_bytes()))
@@ -136,10 +136,8 @@ mod tests {
     #[test]
     fn the_example_of_the_scheme() {
         let secret = STANDARD.decode("MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw").expect("base64");
-        let mut mac = Hmac::<Sha256>::new_from_slice(&secret).expect("any length");
-        mac.update(b"msg_p5jXN8AQM9LWM0D4loKWxJek.1614265330.{\"test\": 2432232314}");
-        let expected = "g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=";
-        assert_eq!(STANDARD.encode(mac.finalize().into_bytes()), expected);
+        let signed = signature(&secret, "msg_p5jXN8AQM9LWM0D4loKWxJek", 1_614_265_330, br#"{"test": 2432232314}"#);
+        assert_eq!(signed, "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=");
     }
 
     #[test]

@@ -125,7 +125,7 @@ async fn who_wants_no_more_is_told_no_more(world: World) {
     assert_eq!((record.state, record.answer.as_deref()), (NoticeState::Resting, Some("it answers 410: gone")));
     let name = Some(world.organisation.name.as_str());
     let lines = world.operator().hook(name).await.expect("it answers");
-    assert!(lines[1].ends_with("given up after 1 tries (it answers 410: gone)"), "{lines:?}");
+    assert!(lines[1].ends_with("given up after 1 try (it answers 410: gone)"), "{lines:?}");
     world.operator().notices_again(name).await.expect("it answers");
     send(&world).await;
     assert_eq!(receiver.got().len(), 2);

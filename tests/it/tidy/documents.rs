@@ -128,7 +128,7 @@ fn the_pages_that_must_be_there_are() {
 }
 
 #[test]
-fn decisions_are_numbered_without_a_hole() {
+fn no_two_decisions_share_a_number() {
     let files = repository();
     assert!(files.iter().any(|file| file.path.starts_with("docs/decisions/0001-")), "there are no decisions");
     assert_none(&misnumbered_decisions(&files));

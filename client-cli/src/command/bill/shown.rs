@@ -3,7 +3,7 @@
 //! Promises: amounts are shown as they are, with their currency; what is not billed is shown after what is, with why.
 //! Never an amount reckoned here.
 
-use crate::ui::{Answer, Line, Tone};
+use crate::ui::{Answer, Line, Tone, words};
 use pintle_core::bill::document::{Document, DocumentSort};
 use pintle_core::bill::propose::Why;
 use pintle_core::bill::written::Written;
@@ -89,9 +89,9 @@ fn one(written: &Written, all: &[&Written]) -> Line {
         }
         Written::Job { value, .. } => {
             let until = value.until.map_or_else(String::new, |day| format!(" to {}", day.in_words()));
-            let machines = value.machines.len();
+            let machines = words::counted(value.machines.len() as u64, "machine", "machines");
             let customer = name_of(all, value.customer);
-            ("job", &value.name, format!("for {customer}, from {}{until}, {machines} machines", value.from.in_words()))
+            ("job", &value.name, format!("for {customer}, from {}{until}, {machines}", value.from.in_words()))
         }
         Written::Rates { value, .. } => {
             ("rates", &value.name, format!("{}, from {}", value.currency, value.from.in_words()))
@@ -219,10 +219,10 @@ pub(super) struct Notices(pub(super) Vec<NoticeReport>);
 impl Answer for Notices {
     fn lines(&self) -> Vec<Line> {
         if self.0.is_empty() {
-            return vec![Line::of("No other program is told of issued bills.")];
+            return vec![Line::of("No other program has been told of a bill yet.")];
         }
         let one = |notice: &NoticeReport| {
-            let tries = if notice.tries == 1 { "1 try".to_owned() } else { format!("{} tries", notice.tries) };
+            let tries = words::counted(notice.tries, "try", "tries");
             let why = notice.answer.as_ref().map_or_else(String::new, |why| format!(": {why}"));
             let line = Line::toned(Tone::Strong, &notice.number);
             match notice.state {
