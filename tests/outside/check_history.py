@@ -1,9 +1,10 @@
-"""Two verifiers of service histories, one in Rust and one in Python written from the format's page, must agree.
+"""Three verifiers of service histories must agree: the program's, one in Python written from the format's page, and the
+script of the page that shows a history in a browser (run by Node; where there is none it is left out, and said so).
 
 On good files, and on files damaged in every way at every place: each field changed, each line missing, doubled or moved,
 cut anywhere, bits of the compressed file flipped, batches left out or in another device's name, an older checkpoint, another
 machine's entry, a co-signature forged. For each the verdict, the codes and the lines of the failures are compared, and that
-the entry that was changed is named.
+the entry that was changed is named; between program and page every word as well, and what a good file is said to be.
 """
 
 import copy
@@ -11,6 +12,7 @@ import gzip
 import json
 import os
 import pathlib
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -28,33 +30,70 @@ def made(*withheld):
     return key, lines
 
 
+class Page:
+    """The script of the page, which answers one question after the other."""
+
+    def __init__(self):
+        judge = pathlib.Path(__file__).parent / "page" / "judge.mjs"
+        self.node = subprocess.Popen(["node", judge], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+    def ask(self, **question):
+        self.node.stdin.write(json.dumps(question) + "\n")
+        self.node.stdin.flush()
+        return json.loads(self.node.stdout.readline())
+
+
+def words(failure):
+    """What is told; of a line that cannot be read, why is each parser's affair."""
+    return failure["told"].split(":")[0] if failure["code"] == "damaged-line" else failure["told"]
+
+
 class Check:
-    def __init__(self, folder):
-        self.path, self.cases, self.disagreements = folder / "file.gz", 0, []
+    def __init__(self, folder, page):
+        self.path, self.page, self.cases, self.disagreements = folder / "file.gz", page, 0, []
+
+    def page_agrees(self, name, key, verdict):
+        if self.page is None:
+            return
+        page = self.page.ask(path=str(self.path), key=key)
+        told = [[(f["line"], f["code"], words(f)) for f in one["failures"]] for one in (page, verdict)]
+        if page["standing"] != verdict["standing"] or told[0] != told[1]:
+            self.disagreements.append(f"{name}: page {page}, program {verdict}")
+        about = {field: value for field, value in verdict.items() if field not in ("not_proved", "failures")}
+        if verdict["standing"] in ("valid", "cannot judge") and about != {field: page[field] for field in about}:
+            self.disagreements.append(f"{name}: the page tells of {page}, the program of {about}")
 
     def rust(self, key):
+        verdict = self.program(key)
+        return verdict["standing"], verdict["failures"]
+
+    def program(self, key):
         command = [BINARIES / "pintle", "--home", self.path.parent / "none", "verify", self.path, "--json"]
         command += ["--key", key] if key else []
         ran = subprocess.run(command, capture_output=True, text=True)
         verdict = json.loads(ran.stdout)
         if ran.returncode != history.CODES[verdict["standing"]]:
             self.disagreements.append(f"exit code {ran.returncode} for {verdict['standing']}")
-        return verdict["standing"], verdict["failures"]
+        return verdict
 
     def neither(self, name, key, data):
         """Neither takes a file whose compressed bytes are damaged. How far each can inflate it is its library's affair."""
         self.cases += 1
         self.path.write_bytes(data)
         found = [history.judge_lines(history.lines_of(self.path), history.unbase(key, 32))[0], self.rust(key)[0]]
+        if self.page is not None:
+            found.append(self.page.ask(path=str(self.path), key=key)["standing"])
         self.expect("valid" not in found and "cannot judge" not in found, f"{name}: {found}")
 
     def agree(self, name, key, data):
-        """Both look at the bytes of one file; gives what they say."""
+        """All look at the bytes of one file; gives what they say."""
         self.cases += 1
         self.path.write_bytes(data)
         pin = history.unbase(key, 32) if key else None
         python = history.judge_lines(history.lines_of(self.path), pin)
-        rust = self.rust(key)
+        verdict = self.program(key)
+        self.page_agrees(name, key, verdict)
+        rust = verdict["standing"], verdict["failures"]
         places = [sorted((f["line"], f["code"]) for f in failures) for _, failures in (python, rust)]
         if python[0] != rust[0] or places[0] != places[1]:
             self.disagreements.append(f"{name}: Python {python}, Rust {rust}")
@@ -152,8 +191,11 @@ def batches(check, key, lines):
 
 
 def main():
+    if shutil.which("node") is None and os.environ.get("PINTLE_TEST_COMPLETE"):
+        sys.exit("Node is needed for the page's script: install nodejs")
+    page = Page() if shutil.which("node") else print("no Node: the page's script is left out")
     with tempfile.TemporaryDirectory() as folder:
-        check = Check(pathlib.Path(folder))
+        check = Check(pathlib.Path(folder), page)
         for withheld in ((), ("words", "office", "names")):
             key, lines = made(*withheld)
             check.expect(check.lines(f"good {withheld}", key, lines) == ("valid", []), f"a good file {withheld}")

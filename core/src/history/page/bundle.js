@@ -1,0 +1,2272 @@
+/*
+Made by tests/outside/page/build.mjs from the files beside this one and the libraries below. Do not edit.
+
+@noble/ed25519 3.2.0
+The MIT License (MIT)
+
+Copyright (c) 2019 Paul Miller (https://paulmillr.com)
+
+Permission is hereby granted, free of charge, to any person obtaining a copy
+of this software and associated documentation files (the “Software”), to deal
+in the Software without restriction, including without limitation the rights
+to use, copy, modify, merge, publish, distribute, sublicense, and/or sell
+copies of the Software, and to permit persons to whom the Software is
+furnished to do so, subject to the following conditions:
+
+The above copyright notice and this permission notice shall be included in
+all copies or substantial portions of the Software.
+
+THE SOFTWARE IS PROVIDED “AS IS”, WITHOUT WARRANTY OF ANY KIND, EXPRESS OR
+IMPLIED, INCLUDING BUT NOT LIMITED TO THE WARRANTIES OF MERCHANTABILITY,
+FITNESS FOR A PARTICULAR PURPOSE AND NONINFRINGEMENT. IN NO EVENT SHALL THE
+AUTHORS OR COPYRIGHT HOLDERS BE LIABLE FOR ANY CLAIM, DAMAGES OR OTHER
+LIABILITY, WHETHER IN AN ACTION OF CONTRACT, TORT OR OTHERWISE, ARISING FROM,
+OUT OF OR IN CONNECTION WITH THE SOFTWARE OR THE USE OR OTHER DEALINGS IN
+THE SOFTWARE.
+
+@noble/hashes 2.4.0
+The MIT License (MIT)
+
+Copyright (c) 2022 Paul Miller (https://paulmillr.com)
+
+Permission is hereby granted, free of charge, to any person obtaining a copy
+of this software and associated documentation files (the “Software”), to deal
+in the Software without restriction, including without limitation the rights
+to use, copy, modify, merge, publish, distribute, sublicense, and/or sell
+copies of the Software, and to permit persons to whom the Software is
+furnished to do so, subject to the following conditions:
+
+The above copyright notice and this permission notice shall be included in
+all copies or substantial portions of the Software.
+
+THE SOFTWARE IS PROVIDED “AS IS”, WITHOUT WARRANTY OF ANY KIND, EXPRESS OR
+IMPLIED, INCLUDING BUT NOT LIMITED TO THE WARRANTIES OF MERCHANTABILITY,
+FITNESS FOR A PARTICULAR PURPOSE AND NONINFRINGEMENT. IN NO EVENT SHALL THE
+AUTHORS OR COPYRIGHT HOLDERS BE LIABLE FOR ANY CLAIM, DAMAGES OR OTHER
+LIABILITY, WHETHER IN AN ACTION OF CONTRACT, TORT OR OTHERWISE, ARISING FROM,
+OUT OF OR IN CONNECTION WITH THE SOFTWARE OR THE USE OR OTHER DEALINGS IN
+THE SOFTWARE.
+
+fflate 0.8.3
+MIT License
+
+Copyright (c) 2026 Arjun Barrett
+
+Permission is hereby granted, free of charge, to any person obtaining a copy
+of this software and associated documentation files (the "Software"), to deal
+in the Software without restriction, including without limitation the rights
+to use, copy, modify, merge, publish, distribute, sublicense, and/or sell
+copies of the Software, and to permit persons to whom the Software is
+furnished to do so, subject to the following conditions:
+
+The above copyright notice and this permission notice shall be included in all
+copies or substantial portions of the Software.
+
+THE SOFTWARE IS PROVIDED "AS IS", WITHOUT WARRANTY OF ANY KIND, EXPRESS OR
+IMPLIED, INCLUDING BUT NOT LIMITED TO THE WARRANTIES OF MERCHANTABILITY,
+FITNESS FOR A PARTICULAR PURPOSE AND NONINFRINGEMENT. IN NO EVENT SHALL THE
+AUTHORS OR COPYRIGHT HOLDERS BE LIABLE FOR ANY CLAIM, DAMAGES OR OTHER
+LIABILITY, WHETHER IN AN ACTION OF CONTRACT, TORT OR OTHERWISE, ARISING FROM,
+OUT OF OR IN CONNECTION WITH THE SOFTWARE OR THE USE OR OTHER DEALINGS IN THE
+SOFTWARE.
+*/
+var pintlePage = (() => {
+  var __defProp = Object.defineProperty;
+  var __getOwnPropDesc = Object.getOwnPropertyDescriptor;
+  var __getOwnPropNames = Object.getOwnPropertyNames;
+  var __hasOwnProp = Object.prototype.hasOwnProperty;
+  var __export = (target, all) => {
+    for (var name in all)
+      __defProp(target, name, { get: all[name], enumerable: true });
+  };
+  var __copyProps = (to, from, except, desc) => {
+    if (from && typeof from === "object" || typeof from === "function") {
+      for (let key of __getOwnPropNames(from))
+        if (!__hasOwnProp.call(to, key) && key !== except)
+          __defProp(to, key, { get: () => from[key], enumerable: !(desc = __getOwnPropDesc(from, key)) || desc.enumerable });
+    }
+    return to;
+  };
+  var __toCommonJS = (mod2) => __copyProps(__defProp({}, "__esModule", { value: true }), mod2);
+
+  // main.js
+  var main_exports = {};
+  __export(main_exports, {
+    Verifier: () => Verifier,
+    linesOf: () => linesOf,
+    signed: () => signed
+  });
+
+  // @noble/ed25519/index.js
+  var freeze = Object.freeze;
+  var P = 0x7fffffffffffffffffffffffffffffffffffffffffffffffffffffffffffffedn;
+  var N = 0x1000000000000000000000000000000014def9dea2f79cd65812631a5cf5d3edn;
+  var _d = 0x52036cee2b6ffe738cc740797779e89800700a4d4141d8ab75eb4dca135978a3n;
+  var Gx = 0x216936d3cd6e53fec0a4e231fdd6dc5c692cc7609525a7b2c9562d608f25d51an;
+  var Gy = 0x6666666666666666666666666666666666666666666666666666666666666658n;
+  var _a = P - 1n;
+  var ed25519_CURVE = freeze({
+    p: P,
+    n: N,
+    h: 8n,
+    a: _a,
+    d: _d,
+    Gx,
+    Gy
+  });
+  var LEN = 32;
+  var isBytes = (a) => {
+    return a instanceof Uint8Array || ArrayBuffer.isView(a) && a.constructor.name === "Uint8Array" && a.BYTES_PER_ELEMENT === 1;
+  };
+  var abytes = (value, length, title = "") => {
+    if (isBytes(value) && (length === void 0 || value.length === length))
+      return value;
+    const bytes = isBytes(value);
+    const ofLen = length !== void 0 ? ` of length ${length}` : "";
+    const got = bytes ? `length=${value.length}` : `type=${typeof value}`;
+    const message = (title ? `"${title}" ` : "") + "expected Uint8Array" + ofLen + ", got " + got;
+    if (!bytes)
+      throw new TypeError(message);
+    throw new RangeError(message);
+  };
+  var snapshotBytes = (value, title = "", length) => Uint8Array.from(abytes(value, length, title));
+  var padh = (n, pad) => n.toString(16).padStart(pad, "0");
+  var bytesToHex = (bytes) => {
+    let hex2 = "";
+    for (const byte of abytes(bytes))
+      hex2 += padh(byte, 2);
+    return hex2;
+  };
+  var hexToBytes = (hex2) => {
+    const e = "hex invalid";
+    if (typeof hex2 !== "string")
+      throw new TypeError(e);
+    if (hex2.length % 2 || !/^[\da-f]*$/i.test(hex2))
+      throw new RangeError(e);
+    const array = new Uint8Array(hex2.length / 2);
+    for (let ai = 0, hi = 0; ai < array.length; ai++, hi += 2) {
+      const n1 = hex2.charCodeAt(hi);
+      const n2 = hex2.charCodeAt(hi + 1);
+      array[ai] = ((n1 & 15) + (n1 >> 6) * 9) * 16 + (n2 & 15) + (n2 >> 6) * 9;
+    }
+    return array;
+  };
+  var arange = (n, min, max2, msg = "bad number: out of range") => {
+    if (typeof n !== "bigint")
+      throw new TypeError(msg);
+    if (min <= n && n < max2)
+      return n;
+    throw new RangeError(msg);
+  };
+  var mod = (a, b = P) => (a %= b) >= 0n ? a : b + a;
+  var P_MASK = (1n << 255n) - 1n;
+  var modP = (num) => {
+    if (num < 0n)
+      throw new RangeError("negative coordinate");
+    let r = (num >> 255n) * 19n + (num & P_MASK);
+    r = (r >> 255n) * 19n + (r & P_MASK);
+    return r % P;
+  };
+  var invert = (number, modulo) => {
+    if (number === 0n)
+      throw new Error("invert: expected non-zero number");
+    if (modulo <= 1n)
+      throw new Error("invert: expected modulus > 1, got " + modulo);
+    let a = mod(number, modulo);
+    let b = modulo;
+    let x2 = 0n, u = 1n;
+    while (a !== 0n) {
+      const q = b / a;
+      const r = b - a * q;
+      const m = x2 - u * q;
+      b = a, a = r, x2 = u, u = m;
+    }
+    const gcd = b;
+    if (gcd !== 1n)
+      throw new Error("invert: does not exist");
+    return mod(x2, modulo);
+  };
+  var apoint = (p) => {
+    if (p instanceof Point)
+      return p;
+    throw new TypeError("Point expected");
+  };
+  var B256 = 2n ** 256n;
+  var Point = class _Point {
+    static BASE;
+    static ZERO;
+    X;
+    Y;
+    Z;
+    T;
+    // Constructor only bounds-checks and freezes XYZT coordinates; it does not prove the point is
+    // on-curve or that T matches X*Y/Z.
+    constructor(X, Y, Z, T) {
+      const max2 = B256;
+      this.X = arange(X, 0n, max2);
+      this.Y = arange(Y, 0n, max2);
+      this.Z = arange(Z, 1n, max2);
+      this.T = arange(T, 0n, max2);
+      freeze(this);
+    }
+    static CURVE() {
+      return ed25519_CURVE;
+    }
+    static fromAffine(p) {
+      return new _Point(p.x, p.y, 1n, modP(p.x * p.y));
+    }
+    /** RFC8032 5.1.3: Uint8Array to Point. */
+    static fromBytes(bytes, zip215 = false) {
+      const normed = snapshotBytes(bytes, "point", LEN);
+      const lastByte = normed[31];
+      normed[31] = lastByte & ~128;
+      const y = bytesToNumberLE(normed);
+      if (!zip215)
+        arange(y, 0n, P);
+      const y2 = modP(y * y);
+      const u = mod(y2 - 1n);
+      const v = modP(_d * y2 + 1n);
+      let { isValid, value: x2 } = uvRatio(u, v);
+      if (!isValid)
+        throw new Error("bad point: y not sqrt");
+      const isLastByteOdd = !!(lastByte & 128);
+      if (!zip215 && x2 === 0n && isLastByteOdd)
+        throw new Error("bad point: x==0, isLastByteOdd");
+      if (isLastByteOdd !== !!(x2 & 1n))
+        x2 = mod(-x2);
+      return new _Point(x2, y, 1n, modP(x2 * y));
+    }
+    static fromHex(hex2, zip215) {
+      return _Point.fromBytes(hexToBytes(hex2), zip215);
+    }
+    get x() {
+      return this.toAffine().x;
+    }
+    get y() {
+      return this.toAffine().y;
+    }
+    /** Checks if the point is valid and on-curve. */
+    assertValidity() {
+      const a = _a;
+      const d = _d;
+      const p = this;
+      if (p.is0())
+        throw new Error("bad point: ZERO");
+      const { X, Y, Z, T } = p;
+      const X2 = modP(X * X);
+      const Y2 = modP(Y * Y);
+      const Z2 = modP(Z * Z);
+      const Z4 = modP(Z2 * Z2);
+      const aX2 = modP(X2 * a);
+      const left = modP(Z2 * (aX2 + Y2));
+      const right = mod(Z4 + modP(d * modP(X2 * Y2)));
+      if (left !== right)
+        throw new Error("bad point: equation left != right (1)");
+      const XY = modP(X * Y);
+      const ZT = modP(Z * T);
+      if (XY !== ZT)
+        throw new Error("bad point: equation left != right (2)");
+      return this;
+    }
+    /** Equality check: compare points P&Q. */
+    equals(other) {
+      const { X: X1, Y: Y1, Z: Z1 } = this;
+      const { X: X2, Y: Y2, Z: Z2 } = apoint(other);
+      return modP(X1 * Z2) === modP(X2 * Z1) && modP(Y1 * Z2) === modP(Y2 * Z1);
+    }
+    is0() {
+      return this.equals(I);
+    }
+    /** Flip point over y coordinate. */
+    negate() {
+      return new _Point(mod(-this.X), this.Y, this.Z, mod(-this.T));
+    }
+    /** Point doubling. Complete formula. Cost: `4M + 4S + 1*a + 6add + 1*2`. */
+    double() {
+      const { X: X1, Y: Y1, Z: Z1 } = this;
+      const a = _a;
+      const A = modP(X1 * X1);
+      const B = modP(Y1 * Y1);
+      const C = modP(2n * Z1 * Z1);
+      const D = modP(a * A);
+      const x1y1 = mod(X1 + Y1);
+      const E = mod(modP(x1y1 * x1y1) - A - B);
+      const G2 = mod(D + B);
+      const F = mod(G2 - C);
+      const H = mod(D - B);
+      const X3 = modP(E * F);
+      const Y3 = modP(G2 * H);
+      const T3 = modP(E * H);
+      const Z3 = modP(F * G2);
+      return new _Point(X3, Y3, Z3, T3);
+    }
+    /** Point addition. Complete formula. Cost: `9M + 1*a + 1*d + 7add`. */
+    add(other) {
+      const { X: X1, Y: Y1, Z: Z1, T: T1 } = this;
+      const { X: X2, Y: Y2, Z: Z2, T: T2 } = apoint(other);
+      const a = _a;
+      const d = _d;
+      const A = modP(X1 * X2);
+      const B = modP(Y1 * Y2);
+      const C = modP(modP(T1 * d) * T2);
+      const D = modP(Z1 * Z2);
+      const E = mod(modP(mod(X1 + Y1) * mod(X2 + Y2)) - A - B);
+      const F = mod(D - C);
+      const G2 = mod(D + C);
+      const H = mod(B - modP(a * A));
+      const X3 = modP(E * F);
+      const Y3 = modP(G2 * H);
+      const T3 = modP(E * H);
+      const Z3 = modP(F * G2);
+      return new _Point(X3, Y3, Z3, T3);
+    }
+    subtract(other) {
+      return this.add(apoint(other).negate());
+    }
+    /**
+     * Point-by-scalar multiplication. Safe mode requires `1 <= n < CURVE.n`.
+     * Unsafe mode additionally permits `n = 0` and returns the identity point for that case.
+     * Uses {@link wNAF} for base point.
+     * Uses fake point to mitigate side-channel leakage.
+     * @param n - scalar by which point is multiplied
+     * @param safe - safe mode guards against timing attacks; unsafe mode is faster
+     */
+    multiply(n, safe = true) {
+      if (!safe && n === 0n)
+        return I;
+      arange(n, 1n, N);
+      if (!safe && this.is0())
+        return I;
+      if (n === 1n)
+        return this;
+      if (this.equals(G))
+        return wNAF(n).p;
+      let p = I;
+      let f = G;
+      let d = this;
+      for (let i2 = 0; safe ? i2 < 256 : n > 0n; i2++) {
+        if (n & 1n)
+          p = p.add(d);
+        else if (safe)
+          f = f.add(d);
+        d = d.double();
+        n >>= 1n;
+      }
+      return p;
+    }
+    multiplyUnsafe(scalar) {
+      return this.multiply(scalar, false);
+    }
+    /** Convert point to 2d xy affine point. (X, Y, Z) ∋ (x=X/Z, y=Y/Z) */
+    toAffine() {
+      const { X, Y, Z } = this;
+      if (this.equals(I))
+        return { x: 0n, y: 1n };
+      const iz = invert(Z, P);
+      if (modP(Z * iz) !== 1n)
+        throw new Error("invalid inverse");
+      return { x: modP(X * iz), y: modP(Y * iz) };
+    }
+    toBytes() {
+      const { x: x2, y } = this.toAffine();
+      const b = numTo32bLE(y);
+      b[31] |= x2 & 1n ? 128 : 0;
+      return b;
+    }
+    toHex() {
+      return bytesToHex(this.toBytes());
+    }
+    clearCofactor() {
+      return this.multiply(8n, false);
+    }
+    isSmallOrder() {
+      return this.clearCofactor().is0();
+    }
+    isTorsionFree() {
+      return this.multiply(N / 2n, false).double().add(this).is0();
+    }
+  };
+  var G = new Point(Gx, Gy, 1n, mod(Gx * Gy));
+  var I = new Point(0n, 1n, 1n, 0n);
+  Point.BASE = G;
+  Point.ZERO = I;
+  var numTo32bLE = (num) => hexToBytes(padh(arange(num, 0n, B256), 64)).reverse();
+  var bytesToNumberLE = (b) => BigInt("0x" + bytesToHex(Uint8Array.from(abytes(b)).reverse()));
+  var pow2 = (x2, power) => {
+    let r = x2;
+    while (power-- > 0) {
+      r = modP(r * r);
+    }
+    return r;
+  };
+  var pow_2_252_3 = (x2) => {
+    const x22 = modP(x2 * x2);
+    const b2 = modP(x22 * x2);
+    const b4 = modP(pow2(b2, 2) * b2);
+    const b5 = modP(pow2(b4, 1) * x2);
+    const b10 = modP(pow2(b5, 5) * b5);
+    const b20 = modP(pow2(b10, 10) * b10);
+    const b40 = modP(pow2(b20, 20) * b20);
+    const b80 = modP(pow2(b40, 40) * b40);
+    const b160 = modP(pow2(b80, 80) * b80);
+    const b240 = modP(pow2(b160, 80) * b80);
+    const b250 = modP(pow2(b240, 10) * b10);
+    return modP(pow2(b250, 2) * x2);
+  };
+  var RM1 = 0x2b8324804fc1df0b2b4d00993dfbd7a72f431806ad2fe478c4ee1b274a0ea0b0n;
+  var uvRatio = (u, v) => {
+    const v3 = modP(v * modP(v * v));
+    const v7 = modP(modP(v3 * v3) * v);
+    const pow = pow_2_252_3(modP(u * v7));
+    let x2 = modP(u * modP(v3 * pow));
+    const vx2 = modP(v * modP(x2 * x2));
+    const root1 = x2;
+    const root2 = modP(x2 * RM1);
+    const useRoot1 = vx2 === u;
+    const useRoot2 = vx2 === mod(-u);
+    const noRoot = vx2 === mod(-u * RM1);
+    if (useRoot1)
+      x2 = root1;
+    if (useRoot2 || noRoot)
+      x2 = root2;
+    if ((mod(x2) & 1n) === 1n)
+      x2 = mod(-x2);
+    return { isValid: useRoot1 || useRoot2, value: x2 };
+  };
+  var precompute = () => {
+    const points2 = [];
+    let p = G;
+    let b;
+    for (let w = 0; w < 33; w++) {
+      b = p;
+      points2.push(b);
+      for (let i2 = 1; i2 < 128; i2++) {
+        b = b.add(p);
+        points2.push(b);
+      }
+      p = b.double();
+    }
+    return points2;
+  };
+  var Gpows = void 0;
+  var ctneg = (cnd, p) => {
+    const n = p.negate();
+    return cnd ? n : p;
+  };
+  var wNAF = (n) => {
+    const comp = Gpows || (Gpows = precompute());
+    let p = I;
+    let f = G;
+    for (let w = 0; w < 33; w++) {
+      let wbits = Number(n & 255n);
+      n >>= 8n;
+      if (wbits > 128) {
+        wbits -= 256;
+        n += 1n;
+      }
+      const off = w * 128;
+      const offP = off + Math.abs(wbits) - 1;
+      const isOddW = w % 2 !== 0;
+      const isNeg = wbits < 0;
+      if (wbits === 0) {
+        f = f.add(ctneg(isOddW, comp[off]));
+      } else {
+        p = p.add(ctneg(isNeg, comp[offP]));
+      }
+    }
+    if (n !== 0n)
+      throw new Error("invalid wnaf");
+    return { p, f };
+  };
+
+  // @noble/hashes/_u64.js
+  var U32_MASK64 = /* @__PURE__ */ (() => BigInt(2 ** 32 - 1))();
+  var _32n = /* @__PURE__ */ BigInt(32);
+  function fromBig(n, le = false) {
+    if (le)
+      return { h: Number(n & U32_MASK64), l: Number(n >> _32n & U32_MASK64) };
+    return { h: Number(n >> _32n & U32_MASK64) | 0, l: Number(n & U32_MASK64) | 0 };
+  }
+  function split(lst, le = false) {
+    const len = lst.length;
+    let Ah = new Uint32Array(len);
+    let Al = new Uint32Array(len);
+    for (let i2 = 0; i2 < len; i2++) {
+      const { h, l } = fromBig(lst[i2], le);
+      [Ah[i2], Al[i2]] = [h, l];
+    }
+    return [Ah, Al];
+  }
+  var fromNumH = (n) => n / 2 ** 32 | 0;
+  var fromNumL = (n) => n >>> 0;
+  function setU64FromNum(view, byteOffset, n, isLE) {
+    const h = fromNumH(n);
+    const l = fromNumL(n);
+    view.setUint32(byteOffset, isLE ? l : h, isLE);
+    view.setUint32(byteOffset + 4, isLE ? h : l, isLE);
+  }
+  var shrSH = (h, _l, s) => h >>> s;
+  var shrSL = (h, l, s) => h << 32 - s | l >>> s;
+  var rotrSH = (h, l, s) => h >>> s | l << 32 - s;
+  var rotrSL = (h, l, s) => h << 32 - s | l >>> s;
+  var rotrBH = (h, l, s) => h << 64 - s | l >>> s - 32;
+  var rotrBL = (h, l, s) => h >>> s - 32 | l << 64 - s;
+  function add(Ah, Al, Bh, Bl) {
+    const l = (Al >>> 0) + (Bl >>> 0);
+    return { h: Ah + Bh + (l / 2 ** 32 | 0) | 0, l: l | 0 };
+  }
+  var add3L = (Al, Bl, Cl) => (Al >>> 0) + (Bl >>> 0) + (Cl >>> 0);
+  var add3H = (low, Ah, Bh, Ch) => Ah + Bh + Ch + (low / 2 ** 32 | 0) | 0;
+  var add4L = (Al, Bl, Cl, Dl) => (Al >>> 0) + (Bl >>> 0) + (Cl >>> 0) + (Dl >>> 0);
+  var add4H = (low, Ah, Bh, Ch, Dh) => Ah + Bh + Ch + Dh + (low / 2 ** 32 | 0) | 0;
+  var add5L = (Al, Bl, Cl, Dl, El) => (Al >>> 0) + (Bl >>> 0) + (Cl >>> 0) + (Dl >>> 0) + (El >>> 0);
+  var add5H = (low, Ah, Bh, Ch, Dh, Eh) => Ah + Bh + Ch + Dh + Eh + (low / 2 ** 32 | 0) | 0;
+
+  // @noble/hashes/utils.js
+  function isBytes2(a) {
+    return a instanceof Uint8Array || ArrayBuffer.isView(a) && a.constructor.name === "Uint8Array" && "BYTES_PER_ELEMENT" in a && a.BYTES_PER_ELEMENT === 1;
+  }
+  var atitle = (title) => title ? `"${title}" ` : "";
+  function anumber(n, title = "") {
+    if (typeof n !== "number")
+      throw new TypeError(atitle(title) + "expected number, got " + typeof n);
+    if (!Number.isSafeInteger(n) || n < 0)
+      throw new RangeError(atitle(title) + "expected integer >= 0, got " + n);
+    return n;
+  }
+  function abytes2(value, length, title = "") {
+    if (isBytes2(value) && (length === void 0 || value.length === length))
+      return value;
+    if (length !== void 0)
+      anumber(length, "length");
+    const bytes = isBytes2(value);
+    const ofLen = length !== void 0 ? ` of length ${length}` : "";
+    const got = bytes ? `length=${value.length}` : `type=${typeof value}`;
+    const message = atitle(title) + "expected Uint8Array" + ofLen + ", got " + got;
+    if (!bytes)
+      throw new TypeError(message);
+    throw new RangeError(message);
+  }
+  var aobject = (value, label) => {
+    if (value === null || typeof value !== "object" || Array.isArray(value))
+      throw new TypeError((label === "object" ? "" : `"${label}" `) + "expected object, got type=" + typeof value);
+  };
+  var aopts = (value, label) => {
+    aobject(value, label);
+    const proto = Object.getPrototypeOf(value);
+    if (proto !== Object.prototype && proto !== null)
+      throw new TypeError(`"${label}" expected plain object`);
+    if (Object.hasOwn(value, "__proto__"))
+      throw new TypeError(`"${label}.__proto__" is not allowed`);
+  };
+  function aexists(instance, checkFinished = true) {
+    if (instance.destroyed)
+      throw new Error("hash was destroyed");
+    if (checkFinished && instance.finished)
+      throw new Error("digest() was already called");
+  }
+  function aoutput(out, instance) {
+    abytes2(out, void 0, "output");
+    const min = instance.outputLen;
+    if (!(out.length >= min)) {
+      throw new RangeError('"output" expected length >= ' + min);
+    }
+  }
+  function clean(...arrays) {
+    for (let i2 = 0; i2 < arrays.length; i2++) {
+      arrays[i2].fill(0);
+    }
+  }
+  function createView(arr) {
+    return new DataView(arr.buffer, arr.byteOffset, arr.byteLength);
+  }
+  function rotr(word, shift) {
+    return word << 32 - shift | word >>> shift;
+  }
+  function checkOpts(defaults, opts, title = "opts") {
+    aopts(defaults, "defaults");
+    if (opts !== void 0)
+      aopts(opts, title);
+    const merged = Object.assign(/* @__PURE__ */ Object.create(null), defaults, opts);
+    return merged;
+  }
+  function createHasher(hashCons, info = {}) {
+    if (typeof hashCons !== "function")
+      throw new TypeError('"hashCons" expected function, got type=' + typeof hashCons);
+    info = checkOpts({}, info, "info");
+    const hashC = (msg, opts) => hashCons(opts).update(msg).digest();
+    const tmp = hashCons(void 0);
+    hashC.outputLen = tmp.outputLen;
+    hashC.blockLen = tmp.blockLen;
+    hashC.canXOF = tmp.canXOF;
+    hashC.create = (opts) => hashCons(opts);
+    Object.assign(hashC, info);
+    return Object.freeze(hashC);
+  }
+  var oidNist = (suffix) => ({
+    // Current NIST hashAlgs suffixes used here fit in one DER subidentifier octet.
+    // Larger suffix values would need base-128 OID encoding and a different length byte.
+    oid: Uint8Array.from([6, 9, 96, 134, 72, 1, 101, 3, 4, 2, suffix])
+  });
+
+  // @noble/hashes/_md.js
+  function Chi(a, b, c) {
+    return a & b ^ ~a & c;
+  }
+  function Maj(a, b, c) {
+    return a & b ^ a & c ^ b & c;
+  }
+  var HashMD = class {
+    blockLen;
+    outputLen;
+    canXOF = false;
+    padOffset;
+    isLE;
+    // For partial updates less than block size
+    buffer;
+    view;
+    finished = false;
+    length = 0;
+    pos = 0;
+    destroyed = false;
+    constructor(blockLen, outputLen, padOffset, isLE) {
+      this.blockLen = blockLen;
+      this.outputLen = outputLen;
+      this.padOffset = padOffset;
+      this.isLE = isLE;
+      this.buffer = new Uint8Array(blockLen);
+      this.view = createView(this.buffer);
+    }
+    update(data) {
+      aexists(this);
+      abytes2(data);
+      const { view, buffer, blockLen } = this;
+      const len = data.length;
+      let processed = false;
+      for (let pos = 0; pos < len; ) {
+        const take = Math.min(blockLen - this.pos, len - pos);
+        if (take === blockLen) {
+          const dataView = createView(data);
+          for (; blockLen <= len - pos; pos += blockLen)
+            this.process(dataView, pos);
+          processed = true;
+          continue;
+        }
+        buffer.set(pos === 0 && take === len ? data : data.subarray(pos, pos + take), this.pos);
+        this.pos += take;
+        pos += take;
+        if (this.pos === blockLen) {
+          this.process(view, 0);
+          this.pos = 0;
+          processed = true;
+        }
+      }
+      this.length += data.length;
+      if (processed)
+        this.roundClean();
+      return this;
+    }
+    digestInto(out) {
+      aexists(this);
+      aoutput(out, this);
+      this.finished = true;
+      const { buffer, view, blockLen, isLE } = this;
+      let { pos } = this;
+      buffer[pos++] = 128;
+      buffer.fill(0, pos);
+      if (this.padOffset > blockLen - pos) {
+        this.process(view, 0);
+        buffer.fill(0);
+      }
+      setU64FromNum(view, blockLen - 8, this.length * 8, isLE);
+      this.process(view, 0);
+      this.roundClean();
+      const oview = out === buffer ? view : createView(out);
+      const len = this.outputLen;
+      const outLen = len / 4;
+      const state = this.get();
+      if (len % 4 || outLen > state.length)
+        throw new Error("invalid outputLen");
+      for (let i2 = 0; i2 < outLen; i2++)
+        oview.setUint32(4 * i2, state[i2], isLE);
+    }
+    digest() {
+      const { buffer, outputLen } = this;
+      this.digestInto(buffer);
+      const res = buffer.slice(0, outputLen);
+      this.destroy();
+      return res;
+    }
+    _cloneIntoMeta(to) {
+      const { buffer, length, finished, destroyed, pos } = this;
+      to.destroyed = destroyed;
+      to.finished = finished;
+      to.length = length;
+      to.pos = pos;
+      if (pos)
+        to.buffer.set(buffer);
+      return to;
+    }
+    clone() {
+      return this._cloneInto();
+    }
+  };
+  var SHA256_IV = /* @__PURE__ */ Uint32Array.from([
+    1779033703,
+    3144134277,
+    1013904242,
+    2773480762,
+    1359893119,
+    2600822924,
+    528734635,
+    1541459225
+  ]);
+  var SHA512_IV = /* @__PURE__ */ Uint32Array.from([
+    1779033703,
+    4089235720,
+    3144134277,
+    2227873595,
+    1013904242,
+    4271175723,
+    2773480762,
+    1595750129,
+    1359893119,
+    2917565137,
+    2600822924,
+    725511199,
+    528734635,
+    4215389547,
+    1541459225,
+    327033209
+  ]);
+
+  // @noble/hashes/sha2.js
+  var SHA256_K = /* @__PURE__ */ Uint32Array.from([
+    1116352408,
+    1899447441,
+    3049323471,
+    3921009573,
+    961987163,
+    1508970993,
+    2453635748,
+    2870763221,
+    3624381080,
+    310598401,
+    607225278,
+    1426881987,
+    1925078388,
+    2162078206,
+    2614888103,
+    3248222580,
+    3835390401,
+    4022224774,
+    264347078,
+    604807628,
+    770255983,
+    1249150122,
+    1555081692,
+    1996064986,
+    2554220882,
+    2821834349,
+    2952996808,
+    3210313671,
+    3336571891,
+    3584528711,
+    113926993,
+    338241895,
+    666307205,
+    773529912,
+    1294757372,
+    1396182291,
+    1695183700,
+    1986661051,
+    2177026350,
+    2456956037,
+    2730485921,
+    2820302411,
+    3259730800,
+    3345764771,
+    3516065817,
+    3600352804,
+    4094571909,
+    275423344,
+    430227734,
+    506948616,
+    659060556,
+    883997877,
+    958139571,
+    1322822218,
+    1537002063,
+    1747873779,
+    1955562222,
+    2024104815,
+    2227730452,
+    2361852424,
+    2428436474,
+    2756734187,
+    3204031479,
+    3329325298
+  ]);
+  var SHA256_W = /* @__PURE__ */ new Uint32Array(64);
+  var SHA2_32B = class extends HashMD {
+    // We cannot use array here since array allows indexing by variable
+    // which means optimizer/compiler cannot use registers.
+    // Numeric initializers matter: starting the fields as `undefined` changes
+    // V8's field representation and makes sha256 3x slower (measured).
+    A = 0;
+    B = 0;
+    C = 0;
+    D = 0;
+    E = 0;
+    F = 0;
+    G = 0;
+    H = 0;
+    constructor(outputLen, IV) {
+      super(64, outputLen, 8, false);
+      this.A = IV[0] | 0;
+      this.B = IV[1] | 0;
+      this.C = IV[2] | 0;
+      this.D = IV[3] | 0;
+      this.E = IV[4] | 0;
+      this.F = IV[5] | 0;
+      this.G = IV[6] | 0;
+      this.H = IV[7] | 0;
+    }
+    get() {
+      const { A, B, C, D, E, F, G: G2, H } = this;
+      return [A, B, C, D, E, F, G2, H];
+    }
+    // prettier-ignore
+    set(A, B, C, D, E, F, G2, H) {
+      this.A = A | 0;
+      this.B = B | 0;
+      this.C = C | 0;
+      this.D = D | 0;
+      this.E = E | 0;
+      this.F = F | 0;
+      this.G = G2 | 0;
+      this.H = H | 0;
+    }
+    _cloneInto(to) {
+      (to ||= new this.constructor()).set(...this.get());
+      return this._cloneIntoMeta(to);
+    }
+    process(view, offset) {
+      for (let i2 = 0; i2 < 16; i2++, offset += 4)
+        SHA256_W[i2] = view.getUint32(offset, false);
+      for (let i2 = 16; i2 < 64; i2++) {
+        const W15 = SHA256_W[i2 - 15];
+        const W2 = SHA256_W[i2 - 2];
+        const s0 = rotr(W15, 7) ^ rotr(W15, 18) ^ W15 >>> 3;
+        const s1 = rotr(W2, 17) ^ rotr(W2, 19) ^ W2 >>> 10;
+        SHA256_W[i2] = s1 + SHA256_W[i2 - 7] + s0 + SHA256_W[i2 - 16] | 0;
+      }
+      let { A, B, C, D, E, F, G: G2, H } = this;
+      for (let i2 = 0; i2 < 64; i2++) {
+        const sigma1 = rotr(E, 6) ^ rotr(E, 11) ^ rotr(E, 25);
+        const T1 = H + sigma1 + Chi(E, F, G2) + SHA256_K[i2] + SHA256_W[i2] | 0;
+        const sigma0 = rotr(A, 2) ^ rotr(A, 13) ^ rotr(A, 22);
+        const T2 = sigma0 + Maj(A, B, C) | 0;
+        H = G2;
+        G2 = F;
+        F = E;
+        E = D + T1 | 0;
+        D = C;
+        C = B;
+        B = A;
+        A = T1 + T2 | 0;
+      }
+      A = A + this.A | 0;
+      B = B + this.B | 0;
+      C = C + this.C | 0;
+      D = D + this.D | 0;
+      E = E + this.E | 0;
+      F = F + this.F | 0;
+      G2 = G2 + this.G | 0;
+      H = H + this.H | 0;
+      this.set(A, B, C, D, E, F, G2, H);
+    }
+    roundClean() {
+      clean(SHA256_W);
+    }
+    destroy() {
+      this.destroyed = true;
+      this.set(0, 0, 0, 0, 0, 0, 0, 0);
+      clean(this.buffer);
+    }
+  };
+  var _SHA256 = class extends SHA2_32B {
+    constructor() {
+      super(32, SHA256_IV);
+    }
+  };
+  var K512 = /* @__PURE__ */ (() => split([
+    "0x428a2f98d728ae22",
+    "0x7137449123ef65cd",
+    "0xb5c0fbcfec4d3b2f",
+    "0xe9b5dba58189dbbc",
+    "0x3956c25bf348b538",
+    "0x59f111f1b605d019",
+    "0x923f82a4af194f9b",
+    "0xab1c5ed5da6d8118",
+    "0xd807aa98a3030242",
+    "0x12835b0145706fbe",
+    "0x243185be4ee4b28c",
+    "0x550c7dc3d5ffb4e2",
+    "0x72be5d74f27b896f",
+    "0x80deb1fe3b1696b1",
+    "0x9bdc06a725c71235",
+    "0xc19bf174cf692694",
+    "0xe49b69c19ef14ad2",
+    "0xefbe4786384f25e3",
+    "0x0fc19dc68b8cd5b5",
+    "0x240ca1cc77ac9c65",
+    "0x2de92c6f592b0275",
+    "0x4a7484aa6ea6e483",
+    "0x5cb0a9dcbd41fbd4",
+    "0x76f988da831153b5",
+    "0x983e5152ee66dfab",
+    "0xa831c66d2db43210",
+    "0xb00327c898fb213f",
+    "0xbf597fc7beef0ee4",
+    "0xc6e00bf33da88fc2",
+    "0xd5a79147930aa725",
+    "0x06ca6351e003826f",
+    "0x142929670a0e6e70",
+    "0x27b70a8546d22ffc",
+    "0x2e1b21385c26c926",
+    "0x4d2c6dfc5ac42aed",
+    "0x53380d139d95b3df",
+    "0x650a73548baf63de",
+    "0x766a0abb3c77b2a8",
+    "0x81c2c92e47edaee6",
+    "0x92722c851482353b",
+    "0xa2bfe8a14cf10364",
+    "0xa81a664bbc423001",
+    "0xc24b8b70d0f89791",
+    "0xc76c51a30654be30",
+    "0xd192e819d6ef5218",
+    "0xd69906245565a910",
+    "0xf40e35855771202a",
+    "0x106aa07032bbd1b8",
+    "0x19a4c116b8d2d0c8",
+    "0x1e376c085141ab53",
+    "0x2748774cdf8eeb99",
+    "0x34b0bcb5e19b48a8",
+    "0x391c0cb3c5c95a63",
+    "0x4ed8aa4ae3418acb",
+    "0x5b9cca4f7763e373",
+    "0x682e6ff3d6b2b8a3",
+    "0x748f82ee5defb2fc",
+    "0x78a5636f43172f60",
+    "0x84c87814a1f0ab72",
+    "0x8cc702081a6439ec",
+    "0x90befffa23631e28",
+    "0xa4506cebde82bde9",
+    "0xbef9a3f7b2c67915",
+    "0xc67178f2e372532b",
+    "0xca273eceea26619c",
+    "0xd186b8c721c0c207",
+    "0xeada7dd6cde0eb1e",
+    "0xf57d4f7fee6ed178",
+    "0x06f067aa72176fba",
+    "0x0a637dc5a2c898a6",
+    "0x113f9804bef90dae",
+    "0x1b710b35131c471b",
+    "0x28db77f523047d84",
+    "0x32caab7b40c72493",
+    "0x3c9ebe0a15c9bebc",
+    "0x431d67c49c100d4c",
+    "0x4cc5d4becb3e42b6",
+    "0x597f299cfc657e2a",
+    "0x5fcb6fab3ad6faec",
+    "0x6c44198c4a475817"
+  ].map((n) => BigInt(n))))();
+  var SHA512_Kh = /* @__PURE__ */ (() => K512[0])();
+  var SHA512_Kl = /* @__PURE__ */ (() => K512[1])();
+  var SHA512_W_H = /* @__PURE__ */ new Uint32Array(80);
+  var SHA512_W_L = /* @__PURE__ */ new Uint32Array(80);
+  var SHA2_64B = class extends HashMD {
+    // We cannot use array here since array allows indexing by variable
+    // which means optimizer/compiler cannot use registers.
+    // h -- high 32 bits, l -- low 32 bits
+    // Numeric initializers matter: starting the fields as `undefined` changes
+    // V8's field representation and slows hashing down (measured on sha256).
+    Ah = 0;
+    Al = 0;
+    Bh = 0;
+    Bl = 0;
+    Ch = 0;
+    Cl = 0;
+    Dh = 0;
+    Dl = 0;
+    Eh = 0;
+    El = 0;
+    Fh = 0;
+    Fl = 0;
+    Gh = 0;
+    Gl = 0;
+    Hh = 0;
+    Hl = 0;
+    constructor(outputLen, IV) {
+      super(128, outputLen, 16, false);
+      this.Ah = IV[0] | 0;
+      this.Al = IV[1] | 0;
+      this.Bh = IV[2] | 0;
+      this.Bl = IV[3] | 0;
+      this.Ch = IV[4] | 0;
+      this.Cl = IV[5] | 0;
+      this.Dh = IV[6] | 0;
+      this.Dl = IV[7] | 0;
+      this.Eh = IV[8] | 0;
+      this.El = IV[9] | 0;
+      this.Fh = IV[10] | 0;
+      this.Fl = IV[11] | 0;
+      this.Gh = IV[12] | 0;
+      this.Gl = IV[13] | 0;
+      this.Hh = IV[14] | 0;
+      this.Hl = IV[15] | 0;
+    }
+    // prettier-ignore
+    get() {
+      const { Ah, Al, Bh, Bl, Ch, Cl, Dh, Dl, Eh, El, Fh, Fl, Gh, Gl, Hh, Hl } = this;
+      return [Ah, Al, Bh, Bl, Ch, Cl, Dh, Dl, Eh, El, Fh, Fl, Gh, Gl, Hh, Hl];
+    }
+    // prettier-ignore
+    set(Ah, Al, Bh, Bl, Ch, Cl, Dh, Dl, Eh, El, Fh, Fl, Gh, Gl, Hh, Hl) {
+      this.Ah = Ah | 0;
+      this.Al = Al | 0;
+      this.Bh = Bh | 0;
+      this.Bl = Bl | 0;
+      this.Ch = Ch | 0;
+      this.Cl = Cl | 0;
+      this.Dh = Dh | 0;
+      this.Dl = Dl | 0;
+      this.Eh = Eh | 0;
+      this.El = El | 0;
+      this.Fh = Fh | 0;
+      this.Fl = Fl | 0;
+      this.Gh = Gh | 0;
+      this.Gl = Gl | 0;
+      this.Hh = Hh | 0;
+      this.Hl = Hl | 0;
+    }
+    _cloneInto(to) {
+      (to ||= new this.constructor()).set(...this.get());
+      return this._cloneIntoMeta(to);
+    }
+    process(view, offset) {
+      for (let i2 = 0; i2 < 16; i2++, offset += 4) {
+        SHA512_W_H[i2] = view.getUint32(offset);
+        SHA512_W_L[i2] = view.getUint32(offset += 4);
+      }
+      for (let i2 = 16; i2 < 80; i2++) {
+        const W15h = SHA512_W_H[i2 - 15] | 0;
+        const W15l = SHA512_W_L[i2 - 15] | 0;
+        const s0h = rotrSH(W15h, W15l, 1) ^ rotrSH(W15h, W15l, 8) ^ shrSH(W15h, W15l, 7);
+        const s0l = rotrSL(W15h, W15l, 1) ^ rotrSL(W15h, W15l, 8) ^ shrSL(W15h, W15l, 7);
+        const W2h = SHA512_W_H[i2 - 2] | 0;
+        const W2l = SHA512_W_L[i2 - 2] | 0;
+        const s1h = rotrSH(W2h, W2l, 19) ^ rotrBH(W2h, W2l, 61) ^ shrSH(W2h, W2l, 6);
+        const s1l = rotrSL(W2h, W2l, 19) ^ rotrBL(W2h, W2l, 61) ^ shrSL(W2h, W2l, 6);
+        const SUMl = add4L(s0l, s1l, SHA512_W_L[i2 - 7], SHA512_W_L[i2 - 16]);
+        const SUMh = add4H(SUMl, s0h, s1h, SHA512_W_H[i2 - 7], SHA512_W_H[i2 - 16]);
+        SHA512_W_H[i2] = SUMh | 0;
+        SHA512_W_L[i2] = SUMl | 0;
+      }
+      let { Ah, Al, Bh, Bl, Ch, Cl, Dh, Dl, Eh, El, Fh, Fl, Gh, Gl, Hh, Hl } = this;
+      for (let i2 = 0; i2 < 80; i2++) {
+        const sigma1h = rotrSH(Eh, El, 14) ^ rotrSH(Eh, El, 18) ^ rotrBH(Eh, El, 41);
+        const sigma1l = rotrSL(Eh, El, 14) ^ rotrSL(Eh, El, 18) ^ rotrBL(Eh, El, 41);
+        const CHIh = Eh & Fh ^ ~Eh & Gh;
+        const CHIl = El & Fl ^ ~El & Gl;
+        const T1ll = add5L(Hl, sigma1l, CHIl, SHA512_Kl[i2], SHA512_W_L[i2]);
+        const T1h = add5H(T1ll, Hh, sigma1h, CHIh, SHA512_Kh[i2], SHA512_W_H[i2]);
+        const T1l = T1ll | 0;
+        const sigma0h = rotrSH(Ah, Al, 28) ^ rotrBH(Ah, Al, 34) ^ rotrBH(Ah, Al, 39);
+        const sigma0l = rotrSL(Ah, Al, 28) ^ rotrBL(Ah, Al, 34) ^ rotrBL(Ah, Al, 39);
+        const MAJh = Ah & Bh ^ Ah & Ch ^ Bh & Ch;
+        const MAJl = Al & Bl ^ Al & Cl ^ Bl & Cl;
+        Hh = Gh | 0;
+        Hl = Gl | 0;
+        Gh = Fh | 0;
+        Gl = Fl | 0;
+        Fh = Eh | 0;
+        Fl = El | 0;
+        ({ h: Eh, l: El } = add(Dh | 0, Dl | 0, T1h | 0, T1l | 0));
+        Dh = Ch | 0;
+        Dl = Cl | 0;
+        Ch = Bh | 0;
+        Cl = Bl | 0;
+        Bh = Ah | 0;
+        Bl = Al | 0;
+        const All = add3L(T1l, sigma0l, MAJl);
+        Ah = add3H(All, T1h, sigma0h, MAJh);
+        Al = All | 0;
+      }
+      ({ h: Ah, l: Al } = add(this.Ah | 0, this.Al | 0, Ah | 0, Al | 0));
+      ({ h: Bh, l: Bl } = add(this.Bh | 0, this.Bl | 0, Bh | 0, Bl | 0));
+      ({ h: Ch, l: Cl } = add(this.Ch | 0, this.Cl | 0, Ch | 0, Cl | 0));
+      ({ h: Dh, l: Dl } = add(this.Dh | 0, this.Dl | 0, Dh | 0, Dl | 0));
+      ({ h: Eh, l: El } = add(this.Eh | 0, this.El | 0, Eh | 0, El | 0));
+      ({ h: Fh, l: Fl } = add(this.Fh | 0, this.Fl | 0, Fh | 0, Fl | 0));
+      ({ h: Gh, l: Gl } = add(this.Gh | 0, this.Gl | 0, Gh | 0, Gl | 0));
+      ({ h: Hh, l: Hl } = add(this.Hh | 0, this.Hl | 0, Hh | 0, Hl | 0));
+      this.set(Ah, Al, Bh, Bl, Ch, Cl, Dh, Dl, Eh, El, Fh, Fl, Gh, Gl, Hh, Hl);
+    }
+    roundClean() {
+      clean(SHA512_W_H, SHA512_W_L);
+    }
+    destroy() {
+      this.destroyed = true;
+      clean(this.buffer);
+      this.set(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0);
+    }
+  };
+  var _SHA512 = class extends SHA2_64B {
+    constructor() {
+      super(64, SHA512_IV);
+    }
+  };
+  var sha256 = /* @__PURE__ */ createHasher(
+    () => new _SHA256(),
+    /* @__PURE__ */ oidNist(1)
+  );
+  var sha512 = /* @__PURE__ */ createHasher(
+    () => new _SHA512(),
+    /* @__PURE__ */ oidNist(3)
+  );
+
+  // json.js
+  var Bad = class extends Error {
+  };
+  var DEPTH_MAX = 64;
+  var SPACE = /[ \t\n\r]*/y;
+  var STRING = /"[^"\\\u0000-\u001f]*(?:\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4})[^"\\\u0000-\u001f]*)*"/y;
+  var NUMBER = /-?(?:0|[1-9][0-9]*)(?![0-9.eE])/y;
+  var WORDS = { true: true, false: false, null: null };
+  var WORD = /true|false|null/y;
+  var decoder = new TextDecoder("utf-8", { fatal: true, ignoreBOM: true });
+  var encoder = new TextEncoder();
+  var utf8 = (text2) => encoder.encode(text2);
+  function read(line) {
+    let text2;
+    try {
+      text2 = decoder.decode(line);
+    } catch {
+      throw new Bad("it is not UTF-8");
+    }
+    return new Reader(text2).whole();
+  }
+  var Reader = class {
+    constructor(text2) {
+      this.text = text2;
+      this.at = 0;
+    }
+    whole() {
+      const value = this.value(0);
+      this.take(SPACE);
+      if (this.at !== this.text.length) throw new Bad("there is something after the value");
+      return value;
+    }
+    /** What matches here, passed over; undefined if nothing does. */
+    take(pattern) {
+      pattern.lastIndex = this.at;
+      if (!pattern.test(this.text)) return void 0;
+      const from = this.at;
+      this.at = pattern.lastIndex;
+      return this.text.slice(from, this.at);
+    }
+    /** The next character that is no space, passed over if it is this one. */
+    is(character) {
+      this.take(SPACE);
+      if (this.text[this.at] !== character) return false;
+      this.at += 1;
+      return true;
+    }
+    value(depth) {
+      if (this.is("{")) return this.object(depth);
+      if (this.is("[")) return this.array(depth);
+      if (this.text[this.at] === '"') return this.string();
+      const word = this.take(WORD);
+      if (word !== void 0) return WORDS[word];
+      const digits = this.take(NUMBER);
+      if (digits === void 0) throw new Bad(`no value, or a number that is not whole, at character ${this.at + 1}`);
+      const number = Number(digits);
+      if (digits === "-0" || !Number.isSafeInteger(number)) throw new Bad("a whole number must lie within ±(2^53−1)");
+      return number;
+    }
+    string() {
+      this.take(SPACE);
+      const raw = this.take(STRING);
+      if (raw === void 0) throw new Bad(`no text at character ${this.at + 1}`);
+      if (!raw.includes("\\")) return raw.slice(1, -1);
+      const text2 = JSON.parse(raw);
+      if (/[\0\ud800-\udfff]/u.test(text2)) throw new Bad("a text with U+0000 or half a character");
+      return text2;
+    }
+    object(depth) {
+      if (depth >= DEPTH_MAX) throw new Bad("nested too deep");
+      const object = /* @__PURE__ */ Object.create(null);
+      if (this.is("}")) return object;
+      do {
+        const key = this.string();
+        if (key in object) throw new Bad("the same key twice in one object");
+        if (!this.is(":")) throw new Bad(`no colon at character ${this.at + 1}`);
+        object[key] = this.value(depth + 1);
+      } while (this.is(","));
+      if (!this.is("}")) throw new Bad(`an object does not end at character ${this.at + 1}`);
+      return object;
+    }
+    array(depth) {
+      if (depth >= DEPTH_MAX) throw new Bad("nested too deep");
+      const array = [];
+      if (this.is("]")) return array;
+      do {
+        array.push(this.value(depth + 1));
+      } while (this.is(","));
+      if (!this.is("]")) throw new Bad(`a list does not end at character ${this.at + 1}`);
+      return array;
+    }
+  };
+  function canonical(value) {
+    if (Array.isArray(value)) return `[${value.map(canonical).join(",")}]`;
+    if (isObject(value)) {
+      const keys = Object.keys(value).sort();
+      return `{${keys.map((key) => `${JSON.stringify(key)}:${canonical(value[key])}`).join(",")}}`;
+    }
+    return JSON.stringify(value);
+  }
+  var isObject = (value) => typeof value === "object" && value !== null && !Array.isArray(value);
+  function fields(value, required, optional = []) {
+    if (!isObject(value)) throw new Bad("not an object");
+    const missing = required.find((key) => !(key in value));
+    if (missing !== void 0) throw new Bad(`it has no ${JSON.stringify(missing)}`);
+    const unknown = Object.keys(value).find((key) => !required.includes(key) && !optional.includes(key));
+    if (unknown !== void 0) throw new Bad(`it must not have ${JSON.stringify(unknown)}`);
+    return value;
+  }
+  function text(value) {
+    if (typeof value !== "string") throw new Bad("not a text");
+    return value;
+  }
+  function whole(value) {
+    if (typeof value !== "number") throw new Bad("not a whole number");
+    return value;
+  }
+  function count(value) {
+    if (whole(value) < 0) throw new Bad("a count is never less than nothing");
+    return value;
+  }
+  function list(value, of) {
+    if (!Array.isArray(value)) throw new Bad("not a list");
+    return value.map(of);
+  }
+
+  // bytes.js
+  var ORDER = 2n ** 252n + 27742317777372353535851937790883648493n;
+  var ZERO = new Uint8Array(32);
+  function joined(...pieces) {
+    const all = new Uint8Array(pieces.reduce((length, piece) => length + piece.length, 0));
+    let at = 0;
+    for (const piece of pieces) {
+      all.set(piece, at);
+      at += piece.length;
+    }
+    return all;
+  }
+  var hash = (...pieces) => sha256(joined(...pieces));
+  function eight(number) {
+    const bytes = new Uint8Array(8);
+    new DataView(bytes.buffer).setBigUint64(0, BigInt(number));
+    return bytes;
+  }
+  function same(one, other) {
+    return one.length === other.length && one.every((byte, at) => byte === other[at]);
+  }
+  var hex = (bytes) => Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  var toBytes = (binary) => Uint8Array.from(binary, (character) => character.charCodeAt(0));
+  function unbase64(spelled) {
+    if (!/^[A-Za-z0-9+/]*={0,2}$/.test(spelled)) return void 0;
+    try {
+      const binary = atob(spelled);
+      return btoa(binary) === spelled ? toBytes(binary) : void 0;
+    } catch {
+      return void 0;
+    }
+  }
+  var base64 = (bytes) => btoa(String.fromCharCode(...bytes));
+  var base64url = (bytes) => base64(bytes).replaceAll("+", "-").replaceAll("/", "_").replace(/=+$/, "");
+  function unbase(value, length) {
+    const spelled = text(value);
+    const padded = spelled.replaceAll("-", "+").replaceAll("_", "/") + "=".repeat((4 - spelled.length % 4) % 4);
+    const bytes = /^[A-Za-z0-9_-]*$/.test(spelled) ? unbase64(padded) : void 0;
+    if (bytes?.length !== length) throw new Bad(`not ${length} bytes in their exact spelling`);
+    return bytes;
+  }
+  var id = (value) => unbase(value, 16);
+  var hash32 = (value) => unbase(value, 32);
+  var littleEndian = (bytes) => BigInt(`0x${hex(Uint8Array.from(bytes).reverse())}`);
+  var points = /* @__PURE__ */ new Map();
+  function pointOf(key) {
+    const name = hex(key);
+    if (!points.has(name)) {
+      let point;
+      try {
+        point = Point.fromBytes(key);
+        if (point.isSmallOrder()) point = void 0;
+      } catch {
+      }
+      points.set(name, point);
+    }
+    return points.get(name);
+  }
+  function signed(key, message, signature) {
+    const point = pointOf(key);
+    const [r, s] = [signature.subarray(0, 32), littleEndian(signature.subarray(32))];
+    if (point === void 0 || s >= ORDER) return false;
+    const k = littleEndian(sha512(joined(r, key, message))) % ORDER;
+    const expected = Point.BASE.multiply(s, false).add(point.multiply(k, false).negate());
+    return same(expected.toBytes(), r) && !expected.isSmallOrder();
+  }
+
+  // fflate/esm/browser.js
+  var u8 = Uint8Array;
+  var u16 = Uint16Array;
+  var i32 = Int32Array;
+  var fleb = new u8([
+    0,
+    0,
+    0,
+    0,
+    0,
+    0,
+    0,
+    0,
+    1,
+    1,
+    1,
+    1,
+    2,
+    2,
+    2,
+    2,
+    3,
+    3,
+    3,
+    3,
+    4,
+    4,
+    4,
+    4,
+    5,
+    5,
+    5,
+    5,
+    0,
+    /* unused */
+    0,
+    0,
+    /* impossible */
+    0
+  ]);
+  var fdeb = new u8([
+    0,
+    0,
+    0,
+    0,
+    1,
+    1,
+    2,
+    2,
+    3,
+    3,
+    4,
+    4,
+    5,
+    5,
+    6,
+    6,
+    7,
+    7,
+    8,
+    8,
+    9,
+    9,
+    10,
+    10,
+    11,
+    11,
+    12,
+    12,
+    13,
+    13,
+    /* unused */
+    0,
+    0
+  ]);
+  var clim = new u8([16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15]);
+  var freb = function(eb, start) {
+    var b = new u16(31);
+    for (var i2 = 0; i2 < 31; ++i2) {
+      b[i2] = start += 1 << eb[i2 - 1];
+    }
+    var r = new i32(b[30]);
+    for (var i2 = 1; i2 < 30; ++i2) {
+      for (var j = b[i2]; j < b[i2 + 1]; ++j) {
+        r[j] = j - b[i2] << 5 | i2;
+      }
+    }
+    return { b, r };
+  };
+  var _a2 = freb(fleb, 2);
+  var fl = _a2.b;
+  var revfl = _a2.r;
+  fl[28] = 258, revfl[258] = 28;
+  var _b = freb(fdeb, 0);
+  var fd = _b.b;
+  var revfd = _b.r;
+  var rev = new u16(32768);
+  for (i = 0; i < 32768; ++i) {
+    x = (i & 43690) >> 1 | (i & 21845) << 1;
+    x = (x & 52428) >> 2 | (x & 13107) << 2;
+    x = (x & 61680) >> 4 | (x & 3855) << 4;
+    rev[i] = ((x & 65280) >> 8 | (x & 255) << 8) >> 1;
+  }
+  var x;
+  var i;
+  var hMap = (function(cd, mb, r) {
+    var s = cd.length;
+    var i2 = 0;
+    var l = new u16(mb);
+    for (; i2 < s; ++i2) {
+      if (cd[i2])
+        ++l[cd[i2] - 1];
+    }
+    var le = new u16(mb);
+    for (i2 = 1; i2 < mb; ++i2) {
+      le[i2] = le[i2 - 1] + l[i2 - 1] << 1;
+    }
+    var co;
+    if (r) {
+      co = new u16(1 << mb);
+      var rvb = 15 - mb;
+      for (i2 = 0; i2 < s; ++i2) {
+        if (cd[i2]) {
+          var sv = i2 << 4 | cd[i2];
+          var r_1 = mb - cd[i2];
+          var v = le[cd[i2] - 1]++ << r_1;
+          for (var m = v | (1 << r_1) - 1; v <= m; ++v) {
+            co[rev[v] >> rvb] = sv;
+          }
+        }
+      }
+    } else {
+      co = new u16(s);
+      for (i2 = 0; i2 < s; ++i2) {
+        if (cd[i2]) {
+          co[i2] = rev[le[cd[i2] - 1]++] >> 15 - cd[i2];
+        }
+      }
+    }
+    return co;
+  });
+  var flt = new u8(288);
+  for (i = 0; i < 144; ++i)
+    flt[i] = 8;
+  var i;
+  for (i = 144; i < 256; ++i)
+    flt[i] = 9;
+  var i;
+  for (i = 256; i < 280; ++i)
+    flt[i] = 7;
+  var i;
+  for (i = 280; i < 288; ++i)
+    flt[i] = 8;
+  var i;
+  var fdt = new u8(32);
+  for (i = 0; i < 32; ++i)
+    fdt[i] = 5;
+  var i;
+  var flrm = /* @__PURE__ */ hMap(flt, 9, 1);
+  var fdrm = /* @__PURE__ */ hMap(fdt, 5, 1);
+  var max = function(a) {
+    var m = a[0];
+    for (var i2 = 1; i2 < a.length; ++i2) {
+      if (a[i2] > m)
+        m = a[i2];
+    }
+    return m;
+  };
+  var bits = function(d, p, m) {
+    var o = p / 8 | 0;
+    return (d[o] | d[o + 1] << 8) >> (p & 7) & m;
+  };
+  var bits16 = function(d, p) {
+    var o = p / 8 | 0;
+    return (d[o] | d[o + 1] << 8 | d[o + 2] << 16) >> (p & 7);
+  };
+  var shft = function(p) {
+    return (p + 7) / 8 | 0;
+  };
+  var slc = function(v, s, e) {
+    if (s == null || s < 0)
+      s = 0;
+    if (e == null || e > v.length)
+      e = v.length;
+    return new u8(v.subarray(s, e));
+  };
+  var ec = [
+    "unexpected EOF",
+    "invalid block type",
+    "invalid length/literal",
+    "invalid distance",
+    "stream finished",
+    "no stream handler",
+    ,
+    // determined by compression function
+    "no callback",
+    "invalid UTF-8 data",
+    "extra field too long",
+    "date not in range 1980-2099",
+    "filename too long",
+    "stream finishing",
+    "invalid zip data"
+    // determined by unknown compression method
+  ];
+  var err = function(ind, msg, nt) {
+    var e = new Error(msg || ec[ind]);
+    e.code = ind;
+    if (Error.captureStackTrace)
+      Error.captureStackTrace(e, err);
+    if (!nt)
+      throw e;
+    return e;
+  };
+  var inflt = function(dat, st, buf, dict) {
+    var sl = dat.length, dl = dict ? dict.length : 0;
+    if (!sl || st.f && !st.l)
+      return buf || new u8(0);
+    var noBuf = !buf;
+    var resize = noBuf || st.i != 2;
+    var noSt = st.i;
+    if (noBuf)
+      buf = new u8(sl * 3);
+    var cbuf = function(l2) {
+      var bl = buf.length;
+      if (l2 > bl) {
+        var nbuf = new u8(Math.max(bl * 2, l2));
+        nbuf.set(buf);
+        buf = nbuf;
+      }
+    };
+    var final = st.f || 0, pos = st.p || 0, bt = st.b || 0, lm = st.l, dm = st.d, lbt = st.m, dbt = st.n;
+    var tbts = sl * 8;
+    do {
+      if (!lm) {
+        final = bits(dat, pos, 1);
+        var type = bits(dat, pos + 1, 3);
+        pos += 3;
+        if (!type) {
+          var s = shft(pos) + 4, l = dat[s - 4] | dat[s - 3] << 8, t = s + l;
+          if (t > sl) {
+            if (noSt)
+              err(0);
+            break;
+          }
+          if (resize)
+            cbuf(bt + l);
+          buf.set(dat.subarray(s, t), bt);
+          st.b = bt += l, st.p = pos = t * 8, st.f = final;
+          continue;
+        } else if (type == 1)
+          lm = flrm, dm = fdrm, lbt = 9, dbt = 5;
+        else if (type == 2) {
+          var hLit = bits(dat, pos, 31) + 257, hcLen = bits(dat, pos + 10, 15) + 4;
+          var tl = hLit + bits(dat, pos + 5, 31) + 1;
+          pos += 14;
+          var ldt = new u8(tl);
+          var clt = new u8(19);
+          for (var i2 = 0; i2 < hcLen; ++i2) {
+            clt[clim[i2]] = bits(dat, pos + i2 * 3, 7);
+          }
+          pos += hcLen * 3;
+          var clb = max(clt), clbmsk = (1 << clb) - 1;
+          var clm = hMap(clt, clb, 1);
+          for (var i2 = 0; i2 < tl; ) {
+            var r = clm[bits(dat, pos, clbmsk)];
+            pos += r & 15;
+            var s = r >> 4;
+            if (s < 16) {
+              ldt[i2++] = s;
+            } else {
+              var c = 0, n = 0;
+              if (s == 16)
+                n = 3 + bits(dat, pos, 3), pos += 2, c = ldt[i2 - 1];
+              else if (s == 17)
+                n = 3 + bits(dat, pos, 7), pos += 3;
+              else if (s == 18)
+                n = 11 + bits(dat, pos, 127), pos += 7;
+              while (n--)
+                ldt[i2++] = c;
+            }
+          }
+          var lt = ldt.subarray(0, hLit), dt = ldt.subarray(hLit);
+          lbt = max(lt);
+          dbt = max(dt);
+          lm = hMap(lt, lbt, 1);
+          dm = hMap(dt, dbt, 1);
+        } else
+          err(1);
+        if (pos > tbts) {
+          if (noSt)
+            err(0);
+          break;
+        }
+      }
+      if (resize)
+        cbuf(bt + 131072);
+      var lms = (1 << lbt) - 1, dms = (1 << dbt) - 1;
+      var lpos = pos;
+      for (; ; lpos = pos) {
+        var c = lm[bits16(dat, pos) & lms], sym = c >> 4;
+        pos += c & 15;
+        if (pos > tbts) {
+          if (noSt)
+            err(0);
+          break;
+        }
+        if (!c)
+          err(2);
+        if (sym < 256)
+          buf[bt++] = sym;
+        else if (sym == 256) {
+          lpos = pos, lm = null;
+          break;
+        } else {
+          var add2 = sym - 254;
+          if (sym > 264) {
+            var i2 = sym - 257, b = fleb[i2];
+            add2 = bits(dat, pos, (1 << b) - 1) + fl[i2];
+            pos += b;
+          }
+          var d = dm[bits16(dat, pos) & dms], dsym = d >> 4;
+          if (!d)
+            err(3);
+          pos += d & 15;
+          var dt = fd[dsym];
+          if (dsym > 3) {
+            var b = fdeb[dsym];
+            dt += bits16(dat, pos) & (1 << b) - 1, pos += b;
+          }
+          if (pos > tbts) {
+            if (noSt)
+              err(0);
+            break;
+          }
+          if (resize)
+            cbuf(bt + 131072);
+          var end = bt + add2;
+          if (bt < dt) {
+            var shift = dl - dt, dend = Math.min(dt, end);
+            if (shift + bt < 0)
+              err(3);
+            for (; bt < dend; ++bt)
+              buf[bt] = dict[shift + bt];
+          }
+          for (; bt < end; ++bt)
+            buf[bt] = buf[bt - dt];
+        }
+      }
+      st.l = lm, st.p = lpos, st.b = bt, st.f = final;
+      if (lm)
+        final = 1, st.m = lbt, st.d = dm, st.n = dbt;
+    } while (!final);
+    return bt != buf.length && noBuf ? slc(buf, 0, bt) : buf.subarray(0, bt);
+  };
+  var et = /* @__PURE__ */ new u8(0);
+  var Inflate = /* @__PURE__ */ (function() {
+    function Inflate2(opts, cb) {
+      if (typeof opts == "function")
+        cb = opts, opts = {};
+      this.ondata = cb;
+      var dict = opts && opts.dictionary && opts.dictionary.subarray(-32768);
+      this.s = { i: 0, b: dict ? dict.length : 0 };
+      this.o = new u8(32768);
+      this.p = new u8(0);
+      if (dict)
+        this.o.set(dict);
+    }
+    Inflate2.prototype.e = function(c) {
+      if (!this.ondata)
+        err(5);
+      if (this.d)
+        err(4);
+      if (!this.p.length)
+        this.p = c;
+      else if (c.length) {
+        var n = new u8(this.p.length + c.length);
+        n.set(this.p), n.set(c, this.p.length), this.p = n;
+      }
+    };
+    Inflate2.prototype.c = function(final) {
+      this.s.i = +(this.d = final || false);
+      var bts = this.s.b;
+      var dt = inflt(this.p, this.s, this.o);
+      this.ondata(slc(dt, bts, this.s.b), this.d);
+      this.o = slc(dt, this.s.b - 32768), this.s.b = this.o.length;
+      this.p = slc(this.p, this.s.p / 8 | 0), this.s.p &= 7;
+    };
+    Inflate2.prototype.push = function(chunk, final) {
+      this.e(chunk), this.c(final);
+    };
+    return Inflate2;
+  })();
+  var td = typeof TextDecoder != "undefined" && /* @__PURE__ */ new TextDecoder();
+  var tds = 0;
+  try {
+    td.decode(et, { stream: true });
+    tds = 1;
+  } catch (e) {
+  }
+
+  // gzip.js
+  var LINE_BYTES_MAX = 256 * 1024;
+  var STEP_BYTES = 4096;
+  function* linesOf(file) {
+    const start = afterHeader(file);
+    if (start === void 0) return;
+    const pieces = [];
+    const stream = new Inflate((piece) => pieces.push(piece));
+    let rest = new Uint8Array(0);
+    try {
+      for (let at = start; at < file.length; at += STEP_BYTES) {
+        stream.push(file.subarray(at, at + STEP_BYTES));
+        for (const piece of pieces.splice(0)) {
+          rest = appended(rest, piece);
+          let from = 0;
+          for (let end; (end = rest.indexOf(10, from)) >= 0; from = end + 1) yield rest.subarray(from, end);
+          rest = rest.subarray(from);
+          if (rest.length > LINE_BYTES_MAX + 1) return yield rest;
+        }
+      }
+      stream.push(Uint8Array.of(0), true);
+    } catch {
+      return;
+    }
+    if (rest.length > 0) yield rest;
+  }
+  function appended(rest, piece) {
+    if (rest.length === 0) return piece;
+    const both = new Uint8Array(rest.length + piece.length);
+    both.set(rest);
+    both.set(piece, rest.length);
+    return both;
+  }
+  function afterHeader(file) {
+    if (file.length < 10 || file[0] !== 31 || file[1] !== 139 || file[2] !== 8) return void 0;
+    const flags = file[3];
+    let at = 10;
+    if (flags & 4) at += 2 + file[at] + 256 * file[at + 1];
+    for (const flag of [8, 16]) {
+      if (flags & flag) at = file.indexOf(0, at) + 1 || Infinity;
+    }
+    if (flags & 2) at += 2;
+    return at < file.length ? at : void 0;
+  }
+
+  // moment.js
+  var FORM = /^(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(?:Z|([+-])(\d\d):(\d\d))$/;
+  function readMoment(written) {
+    const match = FORM.exec(written);
+    if (!match) return void 0;
+    const [year, month, day, hour, minute, second] = match.slice(1, 7).map(Number);
+    const date = new Date(Date.UTC(year, month - 1, day, hour, minute, second));
+    const exact = date.toISOString().slice(0, 19) === written.slice(0, 19);
+    const [hours, minutes] = [Number(match[8] ?? 0), Number(match[9] ?? 0)];
+    const offset_s = (match[7] === "-" ? -1 : 1) * (hours * 3600 + minutes * 60);
+    const at_s = date.getTime() / 1e3 - offset_s;
+    const within = year >= 1970 && year <= 9998 && at_s >= 0 && minutes <= 59 && Math.abs(offset_s) <= 14 * 3600;
+    return exact && within ? { at_s, offset_s } : void 0;
+  }
+  function readHead(head) {
+    try {
+      const moment = readMoment(text(head.at));
+      for (const number of [head.v ?? 1, head.seq, head.mseq, head.seen]) count(number);
+      id(head.machine);
+      id(head.by);
+      const seen = Object.entries(head.also_seen ?? {});
+      seen.forEach(([device, seq]) => [id(device), count(seq)]);
+      const { clock } = head;
+      const boot = clock && text(clock.boot).length <= 16 && Number.isInteger(whole(clock.began_s));
+      const wall = clock?.wall === void 0 || readMoment(text(clock.wall)) !== void 0;
+      const form = /^[a-z_]{1,64}$/.test(text(head.kind)) && (clock === void 0 || isObject(clock) && boot && wall);
+      return moment && form ? moment.at_s : void 0;
+    } catch {
+      return void 0;
+    }
+  }
+
+  // proof.js
+  var INCLUSION_HASHES_MAX = 63;
+  var ROLL_HASHES_MAX = 256;
+  var NOTE_BYTES_MAX = 64 * 1024;
+  var NOTE_LINES_MAX = 100;
+  var tag = (byte) => Uint8Array.of(byte);
+  var leaf = (data) => hash(tag(0), data);
+  var node = (left, right) => hash(tag(1), left, right);
+  var Tree = class {
+    constructor() {
+      this.size = 0;
+      this.parts = [];
+    }
+    push(leafHash) {
+      let joint = leafHash;
+      for (let size = this.size; size % 2 === 1; size = (size - 1) / 2) joint = node(this.parts.pop(), joint);
+      this.parts.push(joint);
+      this.size += 1;
+    }
+    root() {
+      return this.parts.length === 0 ? hash() : this.parts.reduceRight((right, left) => node(left, right));
+    }
+  };
+  function included(leafHash, index, size, proof, root) {
+    if (index >= size || size > BigInt(Number.MAX_SAFE_INTEGER) || proof.length > INCLUSION_HASHES_MAX) return false;
+    let [place, last, joint] = [index, size - 1n, leafHash];
+    for (const beside of proof) {
+      if (last === 0n) return false;
+      if (place & 1n || place === last) {
+        joint = node(beside, joint);
+        while (!(place & 1n) && place !== 0n) [place, last] = [place >> 1n, last >> 1n];
+      } else {
+        joint = node(joint, beside);
+      }
+      [place, last] = [place >> 1n, last >> 1n];
+    }
+    return last === 0n && same(joint, root);
+  }
+  function rollRoot(organisation, machine, count2, root, proof) {
+    if (proof.length > ROLL_HASHES_MAX) return void 0;
+    const key = hash(utf8("pintle/machine/1\n"), organisation, machine);
+    const bit = (depth) => key[depth >> 3] >> 7 - (depth & 7) & 1;
+    return proof.reduce((joint, beside, at) => {
+      const [left, right] = bit(proof.length - 1 - at) ? [beside, joint] : [joint, beside];
+      return hash(tag(3), left, right);
+    }, hash(tag(2), key, eight(count2), root));
+  }
+  function readNote(whole2) {
+    const split2 = whole2.lastIndexOf("\n\n");
+    const foreign = /[\0-\x09\x0b-\x1f\x7f-\x9f]/.test(whole2);
+    if (utf8(whole2).length > NOTE_BYTES_MAX || foreign || split2 < 0 || !whole2.slice(split2 + 2).endsWith("\n")) {
+      return void 0;
+    }
+    const lines = whole2.slice(split2 + 2, -1).split("\n").map(signatureLine);
+    if (lines.length > NOTE_LINES_MAX || lines.includes(void 0)) return void 0;
+    return { text: whole2.slice(0, split2 + 1), lines };
+  }
+  function signatureLine(line) {
+    const [dash, name, spelled, ...more] = line.split(" ");
+    const data = spelled === void 0 ? void 0 : unbase64(spelled);
+    if (dash !== "—" || !usableName(name) || more.length > 0 || !(data?.length > 4)) return void 0;
+    return { name, id: hex(data.subarray(0, 4)), signature: data.subarray(4) };
+  }
+  var usableName = (name) => /^[^\p{White_Space}\p{Cc}+]+$/u.test(name);
+  var LOG = 1;
+  var WITNESS = 4;
+  var keyId = ({ name, kind, key }) => hex(hash(utf8(`${name}
+`), tag(kind), key).subarray(0, 4));
+  function readWitness(vkey) {
+    const [name, id2, ...rest] = vkey.split("+");
+    const data = unbase64(rest.join("+"));
+    if (data?.length !== 33 || data[0] !== WITNESS || !usableName(name)) return void 0;
+    const signer = { name, kind: WITNESS, key: data.subarray(1) };
+    return keyId(signer) === id2 ? signer : void 0;
+  }
+  function judged(note, signer, verify) {
+    const id2 = keyId(signer);
+    let found = false;
+    for (const line of note.lines.filter((one) => one.name === signer.name && one.id === id2)) {
+      let [signature, message, worth] = [line.signature, utf8(note.text), true];
+      if (signer.kind === WITNESS) {
+        if (signature.length < 8) return false;
+        worth = new DataView(signature.buffer, signature.byteOffset).getBigUint64(0);
+        message = joined(utf8(`cosignature/v1
+time ${worth}
+`), message);
+        signature = signature.subarray(8);
+      }
+      if (signature.length !== 64 || !verify(signer.key, message, signature)) return false;
+      found = worth;
+    }
+    return found;
+  }
+  function readCheckpoint(noteText) {
+    const match = /^([^\n]+)\n(0|[1-9][0-9]{0,19})\n([A-Za-z0-9+/=]+)\n(?:[^\n]+\n)*$/.exec(noteText);
+    const root = match ? unbase64(match[3]) : void 0;
+    if (root?.length !== 32 || BigInt(match[2]) >= 2n ** 64n) return void 0;
+    return { origin: match[1], size: BigInt(match[2]), root };
+  }
+
+  // verify.js
+  var VERSION = 1;
+  var LINES_MAX = 1e7;
+  var FAILURES_MAX = 100;
+  var DEVICES_MAX = 1e4;
+  var GENTLE = { "entries-missing": "incomplete", "file-cut": "incomplete", "unknown-version": "cannot judge" };
+  var STANDINGS = ["valid", "cannot judge", "incomplete", "invalid"];
+  var TOP = ["history", "keys", "checkpoint"];
+  var BODY = ["device", "person", "batch", "entry", "other", "end"];
+  var PARTS = ["head", "body", "words", "office"];
+  var JUMPED = "machine-sequence-gap";
+  var Verifier = class {
+    /** `pin` is the key to check with, 32 bytes, or undefined; `seen` is told what every readable line says. */
+    constructor(pin, seen = () => {
+    }) {
+      Object.assign(this, { pin, seen, lines: 0, stage: "history", failures: [], more: 0, worst: "valid" });
+      Object.assign(this, { tree: new Tree(), devices: [], open: void 0, strayed: void 0, pinned: false });
+      this.about = {
+        organisation: "",
+        machine: "",
+        withheld: [],
+        entries: 0,
+        aside: 0,
+        with_withheld: 0,
+        devices: 0,
+        claimed: null,
+        longest_gap: null,
+        ahead: 0,
+        checkpoint_ms: null,
+        witnesses: [],
+        signer: null
+      };
+    }
+    /** Looks at the next line: bytes without a line feed. */
+    line(line) {
+      this.lines += 1;
+      if (this.stage === "lost") return;
+      if (this.lines > LINES_MAX || line.length > LINE_BYTES_MAX) {
+        this.damaged("it is longer than a file or a line may be");
+        this.stage = "lost";
+        return;
+      }
+      const before = this.stage;
+      try {
+        this.value(read(line));
+      } catch (error) {
+        if (!(error instanceof Bad)) throw error;
+        this.damaged(error.message);
+      }
+      if (TOP.includes(before) && this.stage === before) this.stage = "lost";
+    }
+    value(line) {
+      const kind = isObject(line) ? [...TOP, ...BODY].find((one) => one in line) : void 0;
+      if (this.stage === "ended") throw new Bad("there is something after the end");
+      if (kind !== this.stage && !(this.stage === "body" && BODY.includes(kind))) {
+        throw new Bad("a line of this kind has no place here");
+      }
+      fields(line, kind === "entry" ? ["entry", "link"] : [kind], kind === "entry" ? ["aside", "off_s"] : []);
+      this[kind](line[kind], line);
+    }
+    // --- The top -------------------------------------------------------------------------------------------------------
+    history(top) {
+      fields(top, ["v", "organisation", "machine", "made_ms", "withheld"]);
+      fields(top.organisation, ["id", "name"]);
+      this.organisation = id(top.organisation.id);
+      this.machine = id(top.machine);
+      this.names = { organisation: top.organisation.id, machine: top.machine };
+      whole(top.made_ms);
+      const name = text(top.organisation.name);
+      Object.assign(this.about, { organisation: name, machine: top.machine, withheld: list(top.withheld, text) });
+      this.stage = "keys";
+      if (count(top.v) !== VERSION) {
+        this.fail("unknown-version", `the file is of version ${top.v}, this program reads ${VERSION}`);
+        this.stage = "lost";
+      }
+      this.seen("history", top);
+    }
+    keys(keys) {
+      const all = list(keys, (one) => {
+        fields(one, ["epoch", "key"], ["proof"]);
+        const proof = "proof" in one ? unbase(one.proof, 64) : void 0;
+        return { epoch: count(one.epoch), key: hash32(one.key), proof };
+      });
+      this.stage = "checkpoint";
+      for (const [at, after] of all.entries()) {
+        if (at > 0 && !this.vouched(all[at - 1], after)) {
+          const told = `the key of epoch ${after.epoch} is not vouched for by the one of epoch ${all[at - 1].epoch}`;
+          this.fail("key-not-vouched", told);
+        }
+      }
+      this.signer = all.at(-1);
+      if (this.signer === void 0) {
+        this.fail("checkpoint-not-signed", "the file has no key");
+      } else if (this.pin !== void 0 && !all.some((one) => same(one.key, this.pin))) {
+        this.fail("unknown-signer", "the file is signed by another key than the one it was to be checked with");
+      } else {
+        this.pinned = this.pin !== void 0;
+        this.about.signer = base64url(this.signer.key);
+      }
+      this.seen("keys", keys);
+    }
+    vouched(before, after) {
+      const domain = utf8("pintle/checkpoint-key/1\n");
+      const message = joined(domain, this.organisation, eight(before.epoch), eight(after.epoch), after.key);
+      return after.epoch > before.epoch && after.proof !== void 0 && signed(before.key, message, after.proof);
+    }
+    checkpoint(shown) {
+      fields(shown, ["note", "witnesses", "roll", "inclusion", "count", "root", "proof"]);
+      fields(shown.roll, ["machines", "made_ms", "position", "root"]);
+      [shown.roll.machines, shown.roll.position].forEach(count);
+      const [roll, root] = [hash32(shown.roll.root), hash32(shown.root)];
+      const [inclusion, proof] = [list(shown.inclusion, hash32), list(shown.proof, hash32)];
+      const [note, witnesses] = [readNote(text(shown.note)), list(shown.witnesses, text)];
+      const made_ms = whole(shown.roll.made_ms);
+      const counted = count(shown.count);
+      this.stage = "body";
+      if (this.signer === void 0) return;
+      this.shown = { count: counted, root };
+      this.about.checkpoint_ms = made_ms;
+      const opened = note && this.opened(note);
+      if (!opened) {
+        this.about.signer = null;
+        const told = "the checkpoint is not signed by the newest key of the file for this organisation";
+        this.fail("checkpoint-not-signed", told);
+      } else {
+        const rollLeaf = leaf(utf8(canonical({ roll: shown.roll })));
+        const last = opened.size > 0n ? opened.size - 1n : 0n;
+        if (!included(rollLeaf, last, opened.size, inclusion, opened.root)) {
+          this.fail("roll-not-proved", "the roll of machines is not the last leaf under the checkpoint");
+        }
+      }
+      const led = rollRoot(this.organisation, this.machine, counted, root, proof);
+      if (led === void 0 || !same(led, roll)) {
+        const told = `the roll of machines does not say ${counted} entries with that root of this machine`;
+        this.fail("count-not-proved", told);
+      }
+      if (note) witnesses.forEach((vkey) => this.witness(note, vkey));
+      this.seen("checkpoint", shown);
+    }
+    /** The checkpoint in a note, if it is this log's and signed by its newest key. */
+    opened(note) {
+      const name = `pintle/${this.names.organisation}/${this.signer.epoch}`;
+      const checkpoint = readCheckpoint(note.text);
+      const good = checkpoint?.origin === name && judged(note, { name, kind: LOG, key: this.signer.key }, signed);
+      return good ? checkpoint : void 0;
+    }
+    witness(note, vkey) {
+      const signer = readWitness(vkey);
+      const time = signer !== void 0 && judged(note, signer, signed);
+      if (time === false) this.fail("witness-false", `the co-signature of ${vkey} is not under the checkpoint`);
+      else this.about.witnesses.push({ name: signer.name, time_s: Number(time) });
+    }
+    // --- The entries ---------------------------------------------------------------------------------------------------
+    device(device) {
+      fields(device, ["id", "mark", "key", "person"]);
+      const known = { id: id(device.id), key: hash32(device.key), mark: text(device.mark), name: device.id };
+      id(device.person);
+      this.close();
+      known.own = same(known.id, hash(known.key).subarray(0, 16));
+      if (!known.own) this.fail("device-not-of-key", `the id of device ${known.mark} is not that of its key`);
+      if (this.devices.length >= DEVICES_MAX || this.devices.some((one) => one.name === known.name)) {
+        throw new Bad("a device is named twice, or there are more than a file may name");
+      }
+      this.about.devices += 1;
+      this.devices.push({ ...known, seq: 0, mseq: 0 });
+      this.seen("device", device);
+    }
+    /** A name is told, not proved: nothing of it is checked. */
+    person(person) {
+      fields(person, ["id", "name"]);
+      id(person.id);
+      text(person.name);
+      this.close();
+      this.seen("person", person);
+    }
+    batch(batch) {
+      fields(batch, ["device", "from", "to", "first", "received_ms", "signature", "root"], ["previous"]);
+      const [number, from, to, first] = [batch.device, batch.from, batch.to, batch.first].map(count);
+      const previous = "previous" in batch ? hash32(batch.previous) : void 0;
+      const [signature, root] = [unbase(batch.signature, 64), hash32(batch.root)];
+      const received_ms = whole(batch.received_ms);
+      this.close();
+      const device = this.devices[number];
+      if (device === void 0) throw new Bad("a batch is of a device that the file does not name");
+      const fit = first >= 1 && first <= to && from >= 1 && from <= to;
+      if (!fit || previous === void 0 !== (first === 1)) {
+        throw new Bad("the numbers of a batch do not fit together");
+      }
+      const { mark } = device;
+      if (first <= device.seq) {
+        const told = `${mark}-${first} comes again or too late: ${mark}-${device.seq} came before it`;
+        this.fail("out-of-order", told);
+      }
+      const link = previous ?? hash(utf8("pintle/log/1\n"), device.key);
+      const place = { line: this.lines, seq: first - 1, shown: void 0 };
+      this.open = { device, from, to, first, signature, root, received_ms, link, ...place };
+      this.seen("batch", batch);
+    }
+    /** The name of the entry that comes next, as people say it. */
+    next() {
+      return `${this.open.device.mark}-${this.open.seq + 1}`;
+    }
+    /** Steps to the next entry of the batch, which has these hashes of its parts; gives the link that it leads to. */
+    step(hashes) {
+      if (this.open === void 0) throw new Bad("an entry stands in no batch");
+      if (this.open.seq >= this.open.to) throw new Bad("a batch has more entries than its seal covers");
+      this.open.seq += 1;
+      return hash(this.open.link, ...hashes);
+    }
+    other(parts) {
+      const hashes = list(parts, hash32);
+      if (hashes.length !== 4) throw new Bad("an entry has four parts");
+      const link = this.step(hashes);
+      this.open.link = link;
+    }
+    entry(entry, line) {
+      const [hashes, link] = [partHashes(entry), hash32(line.link)];
+      if ("aside" in line) text(line.aside);
+      if ("off_s" in line) whole(line.off_s);
+      const name = this.open && this.next();
+      const led = this.step(hashes);
+      const { device, seq, received_ms } = Object.assign(this.open, { link });
+      this.open.shown = [this.open.shown?.[0] ?? seq, seq];
+      const altered = !same(led, link);
+      if (altered) this.fail("entry-altered", `entry ${name} was altered: it does not lead to its link`);
+      const { head } = entry;
+      const mine = head.seq === seq && head.machine === this.names.machine && head.mseq >= 0;
+      if (mine && typeof head.mseq === "number") {
+        this.counted(device, name, head, line.aside);
+        this.timed(name, head, received_ms);
+      } else {
+        this.fail("entry-misplaced", `what stands in the place of ${name} is another entry, or about another machine`);
+      }
+      this.about.aside += "aside" in line ? 1 : 0;
+      this.about.with_withheld += Object.keys(entry.withheld ?? {}).length > 0 ? 1 : 0;
+      const row = { device: device.name, link: line.link, received_ms, seq };
+      for (const field of ["aside", "off_s"]) if (field in line) row[field] = line[field];
+      this.tree.push(leaf(utf8(canonical(row))));
+      this.seen("entry", { name, device: device.name, seq, received_ms, altered: altered || !mine, ...line });
+    }
+    /** Compares the device's running count of entries about the machine. */
+    counted(device, name, head, aside) {
+      const [before, last] = [device.mseq, device.seq];
+      device.mseq = Math.max(before, head.mseq);
+      device.seq = head.seq;
+      if (aside === JUMPED) return;
+      if (head.mseq > before + 1) {
+        const since = last === 0 ? "the beginning" : `${device.mark}-${last}`;
+        const missing = head.mseq - before - 1;
+        const whose = `${missing} of ${device.mark}'s entries about this machine`;
+        this.fail("entries-missing", `${whose} are missing between ${since} and ${name}`);
+      } else if (head.mseq <= before) {
+        this.fail("out-of-order", `${name} has a running count that came before`);
+      }
+    }
+    /** Compares the time that an entry claims with its receipt. A head that cannot be read claims none. */
+    timed(name, head, received_ms) {
+      const at_s = readHead(head);
+      if (at_s === void 0) return;
+      if (this.span === void 0) [this.span, this.about.claimed] = [[at_s, at_s], [head.at, head.at]];
+      if (at_s < this.span[0]) [this.span[0], this.about.claimed[0]] = [at_s, head.at];
+      if (at_s > this.span[1]) [this.span[1], this.about.claimed[1]] = [at_s, head.at];
+      const gap_s = Math.floor(received_ms / 1e3) - at_s;
+      this.about.ahead += gap_s < 0 ? 1 : 0;
+      if (this.about.longest_gap === null || gap_s > this.about.longest_gap[0]) this.about.longest_gap = [gap_s, name];
+    }
+    /** Ends the batch that is being read. */
+    close() {
+      const batch = this.open;
+      this.open = void 0;
+      if (batch === void 0) return;
+      const { device, first, from, to } = batch;
+      const { mark } = device;
+      if (batch.seq < first) {
+        this.fail("damaged-line", `the batch from ${mark}-${first} on has no entries`, batch.line);
+      } else if (batch.seq < to) {
+        const told = `${mark}-${batch.seq + 1} to ${mark}-${to} are missing at the end of their batch`;
+        this.fail("entries-missing", told, batch.line);
+      } else {
+        const domain = utf8("pintle/seal/1\n");
+        const message = joined(domain, this.organisation, device.id, eight(from), eight(to), batch.link);
+        if (!device.own || !signed(device.key, message, batch.signature)) {
+          const told = `the seal of ${mark} over ${mark}-${first} to ${mark}-${to} is not that device's`;
+          this.fail("seal-false", told, batch.line);
+        }
+      }
+      if (this.strayed === void 0 && !same(this.tree.root(), batch.root)) {
+        const [start, until] = batch.shown ?? [first, to];
+        const why = "an entry, its order, its time of receipt or its standing was changed here";
+        const told = `the batch with ${mark}-${start} to ${mark}-${until} does not stand where it stood: ${why}`;
+        this.strayed = { line: batch.line, told };
+      }
+    }
+    end(end) {
+      fields(end, ["entries", "lines"]);
+      const [lines, entries] = [count(end.lines), count(end.entries)];
+      this.close();
+      if (lines !== this.lines || entries !== this.tree.size) {
+        const found = `${this.lines} and ${this.tree.size}`;
+        this.fail("file-cut", `the file should have ${lines} lines and ${entries} entries, and has ${found}`);
+      }
+      this.stage = "ended";
+    }
+    // --- The verdict ---------------------------------------------------------------------------------------------------
+    /** The verdict, once all lines were looked at. */
+    finish() {
+      if (this.stage !== "ended" && this.stage !== "lost") {
+        this.open = void 0;
+        const last = this.devices.filter((one) => one.seq > 0).map((one) => `${one.mark}-${one.seq}`);
+        const where = last.length > 0 ? `after ${last.join(", ")}` : "before any entry";
+        this.fail("file-cut", `the file is cut off ${where}`);
+      }
+      this.about.entries = this.tree.size;
+      if (this.shown !== void 0) this.compare(this.shown);
+      this.failures.sort((one, other) => one.line - other.line);
+      const standing = this.worst === "valid" && !this.pinned ? "cannot judge" : this.worst;
+      return { standing, failures: this.failures, failures_more: this.more, ...this.about };
+    }
+    /** Compares what came with what the roll counts. */
+    compare({ count: counted, root }) {
+      const found = this.tree.size;
+      if (found < counted) {
+        const told = `${counted - found} of the machine's ${counted} entries are missing in all`;
+        this.fail("entries-missing", told);
+      } else if (found > counted) {
+        this.fail("entries-added", `${found} entries are here, the checkpoint counts ${counted}`);
+      }
+      if (this.failures.some((failure) => failure.code === "entries-missing")) return;
+      if (this.strayed !== void 0) {
+        this.fail("batch-altered", this.strayed.told, this.strayed.line);
+      } else if (this.worst === "valid" && !same(this.tree.root(), root)) {
+        this.fail("batch-altered", "the entries do not lead to the root that the roll says");
+      }
+    }
+    damaged(detail) {
+      const place = this.open === void 0 ? "" : `, where ${this.next()} should stand`;
+      this.fail("damaged-line", `line ${this.lines} cannot be read${place}: ${detail}`);
+    }
+    fail(code, told, line = this.lines) {
+      const worse = GENTLE[code] ?? "invalid";
+      if (STANDINGS.indexOf(worse) > STANDINGS.indexOf(this.worst)) this.worst = worse;
+      if (this.failures.length < FAILURES_MAX) this.failures.push({ code, line, told });
+      else this.more += 1;
+    }
+  };
+  function partHashes(entry) {
+    if (!isObject(entry)) throw new Bad("not an entry");
+    const withheld = entry.withheld ?? /* @__PURE__ */ Object.create(null);
+    const strange = Object.keys(entry).find((name) => name !== "withheld" && !PARTS.includes(name));
+    if (strange !== void 0 || entry.withheld === null || !isObject(withheld)) {
+      throw new Bad("an entry has head, body, words, office and withheld only");
+    }
+    if (Object.keys(withheld).some((name) => name === "head" || !PARTS.includes(name) || name in entry)) {
+      throw new Bad("a withheld part is body, words or office, and not also there");
+    }
+    const stated = Object.fromEntries(Object.entries(withheld).map(([name, spelled]) => [name, hash32(spelled)]));
+    if (!("head" in entry) || !("body" in entry || "body" in stated)) throw new Bad("an entry has a head and a body");
+    if (PARTS.some((name) => name in entry && !isObject(entry[name]))) throw new Bad("a part is an object");
+    if (!(typeof entry.head.seq === "number" && entry.head.seq >= 1)) throw new Bad("seq is a whole number from 1");
+    return PARTS.map((name) => name in entry ? hash(utf8(canonical(entry[name]))) : stated[name] ?? ZERO);
+  }
+  return __toCommonJS(main_exports);
+})();

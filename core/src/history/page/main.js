@@ -1,0 +1,3 @@
+export { Verifier } from "./verify.js";
+export { linesOf } from "./gzip.js";
+export { signed } from "./bytes.js";
