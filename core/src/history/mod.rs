@@ -7,6 +7,7 @@
 //! Never: I/O, compression, a clock. A verdict never says more than what was shown; see [`verdict::NOT_PROVED`].
 
 mod line;
+pub mod page;
 pub mod verdict;
 pub mod verify;
 pub mod write;

@@ -92,7 +92,9 @@ var pintlePage = (() => {
   // main.js
   var main_exports = {};
   __export(main_exports, {
+    Story: () => Story,
     Verifier: () => Verifier,
+    check: () => check,
     linesOf: () => linesOf,
     signed: () => signed
   });
@@ -1733,7 +1735,8 @@ var pintlePage = (() => {
   // gzip.js
   var LINE_BYTES_MAX = 256 * 1024;
   var STEP_BYTES = 4096;
-  function* linesOf(file) {
+  function* linesOf(file, progress = () => {
+  }) {
     const start = afterHeader(file);
     if (start === void 0) return;
     const pieces = [];
@@ -1742,6 +1745,7 @@ var pintlePage = (() => {
     try {
       for (let at = start; at < file.length; at += STEP_BYTES) {
         stream.push(file.subarray(at, at + STEP_BYTES));
+        progress(at / file.length);
         for (const piece of pieces.splice(0)) {
           rest = appended(rest, piece);
           let from = 0;
@@ -1781,11 +1785,11 @@ var pintlePage = (() => {
     const match = FORM.exec(written);
     if (!match) return void 0;
     const [year, month, day, hour, minute, second] = match.slice(1, 7).map(Number);
-    const date = new Date(Date.UTC(year, month - 1, day, hour, minute, second));
-    const exact = date.toISOString().slice(0, 19) === written.slice(0, 19);
+    const date2 = new Date(Date.UTC(year, month - 1, day, hour, minute, second));
+    const exact = date2.toISOString().slice(0, 19) === written.slice(0, 19);
     const [hours, minutes] = [Number(match[8] ?? 0), Number(match[9] ?? 0)];
     const offset_s = (match[7] === "-" ? -1 : 1) * (hours * 3600 + minutes * 60);
-    const at_s = date.getTime() / 1e3 - offset_s;
+    const at_s = date2.getTime() / 1e3 - offset_s;
     const within = year >= 1970 && year <= 9998 && at_s >= 0 && minutes <= 59 && Math.abs(offset_s) <= 14 * 3600;
     return exact && within ? { at_s, offset_s } : void 0;
   }
@@ -1805,6 +1809,733 @@ var pintlePage = (() => {
     } catch {
       return void 0;
     }
+  }
+
+  // story.js
+  var LATE_S = 30 * 86400;
+  function milli(written) {
+    const match = /^(\d{1,7})(?:\.(\d{1,3}))?$/.exec(written ?? "");
+    return match ? Number(match[1]) * 1e3 + Number((match[2] ?? "").padEnd(3, "0")) : void 0;
+  }
+  function decimal(thousandths) {
+    const [sign, size] = [thousandths < 0 ? "−" : "", Math.abs(thousandths)];
+    const rest = String(size % 1e3).padStart(3, "0").replace(/0+$/, "");
+    return `${sign}${Math.floor(size / 1e3)}${rest ? `.${rest}` : ""}`;
+  }
+  var inOrder = (a, b) => (a.at_s ?? 0) - (b.at_s ?? 0) || (a.device < b.device ? -1 : a.device > b.device ? 1 : a.seq - b.seq);
+  var nameOf = (device, seq) => `${device}:${seq}`;
+  var Story = class {
+    constructor() {
+      Object.assign(this, { top: void 0, keys: [], checkpoint: void 0, marks: /* @__PURE__ */ new Map(), people: /* @__PURE__ */ new Map() });
+      this.entries = [];
+    }
+    take(kind, value) {
+      if (kind === "history") this.top = value;
+      if (kind === "keys") this.keys = value;
+      if (kind === "checkpoint") this.checkpoint = value;
+      if (kind === "device") this.marks.set(value.id, value.mark);
+      if (kind === "person") this.people.set(value.id, value.name);
+      if (kind === "entry") this.entries.push(record(value));
+    }
+    /** Everything that is shown. */
+    told() {
+      const byName = new Map(this.entries.map((entry) => [nameOf(entry.device, entry.seq), entry]));
+      const find = (target) => byName.get(nameOf(target?.device, target?.seq));
+      amend(this.entries, find);
+      const ordered = [...this.entries].sort(inOrder);
+      const counting = ordered.filter((entry) => !entry.struck && !entry.aside);
+      const of = (...kinds) => counting.filter((entry) => kinds.includes(entry.kind));
+      const machine = {};
+      for (const entry of of("machine_added", "machine_changed")) {
+        for (const key of ["name", "make", "model", "serial", "site"]) {
+          if (key in entry.body) machine[key] = String(entry.body[key]);
+        }
+      }
+      const meters = readings(of, machineMeter(of));
+      return {
+        machine,
+        meters,
+        entries: ordered,
+        plan: of("plan_set").at(-1),
+        services: services(of("task_done")),
+        findings: findings(of, find),
+        repairs: of("repair_done"),
+        materials: materials(of("task_done", "repair_done")),
+        fuel: of("fuel_filled"),
+        changes: of("meter_changed"),
+        notes: of("note_left"),
+        hands: tally(counting),
+        doubtful: doubtful(ordered, meters)
+      };
+    }
+    /** How people are named: by name, or by number where names are withheld or not given. */
+    person(id2) {
+      if (!this.people.has(id2)) {
+        this.unnamed ??= /* @__PURE__ */ new Map();
+        if (!this.unnamed.has(id2)) this.unnamed.set(id2, `person ${this.unnamed.size + 1}`);
+      }
+      return this.people.get(id2) ?? this.unnamed.get(id2);
+    }
+  };
+  function record({ name, device, seq, received_ms, altered, entry, aside, off_s }) {
+    const { head } = entry;
+    const at = typeof head.at === "string" ? head.at : "";
+    const body = { ...entry.body };
+    const moment = readMoment(at);
+    return {
+      name,
+      device,
+      seq,
+      received_ms,
+      altered,
+      aside,
+      off_s,
+      at,
+      body,
+      at_s: moment?.at_s,
+      by: head.by,
+      kind: String(head.kind),
+      text: typeof entry.words?.text === "string" ? entry.words.text : void 0,
+      withheld: Object.keys(entry.withheld ?? {}),
+      odd: [],
+      corrections: []
+    };
+  }
+  function amend(entries, find) {
+    const amending = entries.filter((entry) => ["corrected", "struck", "released"].includes(entry.kind) && !entry.aside);
+    amending.sort(inOrder);
+    for (const by of amending) {
+      const target = find(by.body.target);
+      if (target === void 0) {
+        by.odd.push("it is about an entry that is not in this file");
+      } else if (by.kind === "struck") {
+        target.struck = by;
+      } else if (by.kind === "released") {
+        target.released = target.aside;
+        target.aside = void 0;
+      } else {
+        correct(target, by);
+      }
+    }
+  }
+  function correct(target, by) {
+    const { field, value } = by.body;
+    const [, part, key, ...deeper] = String(field).split("/");
+    const places = { head: { at: "at", by: "by" }, words: { text: "text" } };
+    const place = part === "body" ? key : places[part]?.[key];
+    if (place === void 0 || deeper.length > 0) {
+      by.odd.push(`it corrects ${field}, which is shown here uncorrected`);
+      return;
+    }
+    const holder = part === "body" ? target.body : target;
+    target.corrections.push({ by, field: key, before: holder[place] });
+    if (value === null) delete holder[place];
+    else holder[place] = value;
+    if (place === "at") target.at_s = readMoment(String(value))?.at_s;
+  }
+  var machineMeter = (of) => String(of("machine_added").at(-1)?.body.meter_kind ?? "hours");
+  function readings(of, first) {
+    const meters = /* @__PURE__ */ new Map([[first, { meter: first, points: [], added: 0, highest: void 0 }]]);
+    const kinds = "meter_read shift_begun shift_ended fuel_filled task_done finding_raised repair_done meter_changed";
+    for (const entry of of(...kinds.split(" "))) {
+      const name = String(entry.body.meter ?? first);
+      if (!meters.has(name)) meters.set(name, { meter: name, points: [], added: 0, highest: void 0 });
+      const meter = meters.get(name);
+      const changed = entry.kind === "meter_changed";
+      const shown = milli(changed ? entry.body.old_reading : entry.body.reading);
+      if (shown === void 0 || entry.at_s === void 0) continue;
+      const life = shown + meter.added;
+      const falls = meter.highest !== void 0 && life < meter.highest.life;
+      const point = { entry, shown, life, at_s: entry.at_s, falls, source: entry.body.source };
+      meter.points.push(point);
+      if (!falls) meter.highest = point;
+      if (changed) meter.added = life - (milli(entry.body.new_reading) ?? 0);
+    }
+    return [...meters.values()].filter((meter) => meter.points.length > 0 || meter.meter === first);
+  }
+  function services(done) {
+    const tasks = /* @__PURE__ */ new Map();
+    for (const entry of done) {
+      const task = String(entry.body.task);
+      if (!tasks.has(task)) tasks.set(task, { task, rows: [], last: void 0 });
+      const known = tasks.get(task);
+      const reading = milli(entry.body.reading);
+      const since = reading !== void 0 && known.last !== void 0 ? reading - known.last : void 0;
+      known.rows.push({ entry, reading, since });
+      known.last = reading ?? known.last;
+    }
+    return [...tasks.values()].sort((a, b) => b.rows.length - a.rows.length);
+  }
+  function findings(of, find) {
+    const ends2 = /* @__PURE__ */ new Map();
+    for (const entry of of("repair_done", "finding_cleared")) {
+      const closed = entry.kind === "repair_done" ? entry.body.closes : [entry.body.finding];
+      for (const target of Array.isArray(closed) ? closed : []) {
+        const finding = find(target);
+        if (finding !== void 0 && !ends2.has(finding)) ends2.set(finding, entry);
+      }
+    }
+    return of("finding_raised").map((entry) => ({ entry, end: ends2.get(entry) }));
+  }
+  function materials(entries) {
+    const rows = /* @__PURE__ */ new Map();
+    for (const entry of entries) {
+      const used = entry.kind === "task_done" ? entry.body.materials : entry.body.parts;
+      for (const one of Array.isArray(used) ? used : []) {
+        const [name, unit] = [String(one?.name ?? one), String(one?.unit ?? "")];
+        const key = JSON.stringify([name, unit]);
+        if (!rows.has(key)) rows.set(key, { name, unit, times: 0, total: 0, without: 0, entries: [] });
+        const row = rows.get(key);
+        const amount = milli(one?.amount);
+        row.times += 1;
+        row.total += amount ?? 0;
+        row.without += amount === void 0 ? 1 : 0;
+        row.entries.push(entry);
+      }
+    }
+    return [...rows.values()].sort((a, b) => b.times - a.times);
+  }
+  function tally(entries) {
+    const people = /* @__PURE__ */ new Map();
+    entries.forEach((entry) => people.set(entry.by, (people.get(entry.by) ?? 0) + 1));
+    return [...people].map(([person, count2]) => ({ person, count: count2 })).sort((a, b) => b.count - a.count);
+  }
+  function doubtful(entries, meters) {
+    const falls = new Map(meters.flatMap((meter) => meter.points.filter((p) => p.falls).map((p) => [p.entry, meter.meter])));
+    const points2 = [];
+    for (const entry of entries) {
+      const add2 = (why) => points2.push({ entry, why });
+      if (entry.altered) add2("altered, or not the entry that stood here: see the result of the check");
+      if (entry.aside) add2(`set aside by the server (${entry.aside}): kept, not counted`);
+      if (entry.released) add2(`had been set aside (${entry.released}); the office let it count`);
+      if (entry.struck) add2(`struck by ${entry.struck.name}${entry.struck.text ? `: ${entry.struck.text}` : ""}`);
+      for (const { by, field, before } of entry.corrections) {
+        add2(`${field} was ${before === void 0 ? "not given" : JSON.stringify(before)}; corrected by ${by.name}`);
+      }
+      if (falls.has(entry)) add2(`a reading below an earlier one of the same meter (${falls.get(entry)})`);
+      if (entry.off_s !== void 0) add2(`the device's clock was ${span(Math.abs(entry.off_s))} ${entry.off_s > 0 ? "ahead" : "behind"}`);
+      if (entry.at_s === void 0) add2("its time cannot be read");
+      const gap_s = entry.at_s === void 0 ? 0 : Math.floor(entry.received_ms / 1e3) - entry.at_s;
+      if (gap_s < 0) add2(`claims a time ${span(-gap_s)} after the server had it`);
+      if (gap_s > LATE_S) add2(`the server had it only ${span(gap_s)} after the time it claims`);
+      entry.odd.forEach(add2);
+    }
+    return points2;
+  }
+  function span(seconds) {
+    const [minutes, hours, days] = [60, 3600, 86400].map((unit) => Math.floor(seconds / unit));
+    if (days >= 2) return `${days} days`;
+    if (hours >= 1) return `${hours} h ${Math.floor(seconds % 3600 / 60)} min`;
+    return minutes >= 1 ? `${minutes} min` : `${seconds} s`;
+  }
+
+  // plot.js
+  var SVG = "http://www.w3.org/2000/svg";
+  var [WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM] = [720, 300, 64, 12, 16, 34];
+  var MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+  var MARKS_MAX = 400;
+  function shape(name, attributes, ...children) {
+    const node2 = document.createElementNS(SVG, name);
+    Object.entries(attributes).forEach(([key, value]) => node2.setAttribute(key, value));
+    node2.append(...children);
+    return node2;
+  }
+  function plot(meter, services2, findings2) {
+    const believed = meter.points.filter((point) => !point.falls);
+    if (believed.length < 2) return void 0;
+    const times = meter.points.map((point) => point.at_s);
+    const lives = meter.points.map((point) => point.life);
+    const [from, until] = [Math.min(...ends(times)), Math.max(...ends(times))];
+    const [low, high] = [Math.min(...ends(lives)), Math.max(...ends(lives))];
+    const x2 = (at_s) => LEFT + (at_s - from) / (until - from || 1) * (WIDTH - LEFT - RIGHT);
+    const y = (life) => HEIGHT - BOTTOM - (life - low) / (high - low || 1) * (HEIGHT - TOP - BOTTOM);
+    const lifeAt = (at_s) => {
+      const next = believed.findIndex((point) => point.at_s >= at_s);
+      if (next <= 0) return believed.at(next).life;
+      const [a, b] = [believed[next - 1], believed[next]];
+      return a.life + (at_s - a.at_s) / (b.at_s - a.at_s || 1) * (b.life - a.life);
+    };
+    const within = (entry) => entry.at_s !== void 0 && entry.at_s >= from && entry.at_s <= until;
+    const marks = (entries, draw) => thinned(entries.filter(within)).map((e) => draw(x2(e.at_s), y(lifeAt(e.at_s)), e));
+    const round = (number) => number.toFixed(1);
+    const line = believed.map((point) => `${round(x2(point.at_s))},${round(y(point.life))}`).join(" ");
+    const done = services2.flatMap((task) => task.rows.map((row) => row.entry));
+    const told = `${meter.meter} from ${decimal(low)} to ${decimal(high)}; ${done.length} services, ${findings2.length} findings`;
+    return shape(
+      "svg",
+      { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": `Meter over time: ${told}`, class: "plot" },
+      ...steps(low, high).flatMap((life) => [
+        shape("line", { x1: LEFT, x2: WIDTH - RIGHT, y1: round(y(life)), y2: round(y(life)), class: "grid" }),
+        shape("text", { x: LEFT - 6, y: round(y(life) + 4), class: "axis end" }, decimal(life))
+      ]),
+      ...dates(from, until).map(
+        ({ at_s, label, anchor }) => shape("text", { x: round(x2(at_s)), y: HEIGHT - 10, class: `axis ${anchor}` }, label)
+      ),
+      shape("polyline", { points: line, class: "line" }),
+      ...marks(done, (cx, cy) => shape("circle", { cx: round(cx), cy: round(cy), r: 3.5, class: "service" })),
+      ...marks(
+        findings2.map((finding) => finding.entry),
+        (cx, cy) => shape("path", { d: `M${round(cx)} ${round(cy - 7)}l6 11h-12z`, class: "finding" })
+      ),
+      ...thinned(meter.points.filter((point) => point.falls)).map(
+        (point) => shape("path", { d: `M${round(x2(point.at_s) - 4)} ${round(y(point.life) - 4)}l8 8m0 -8l-8 8`, class: "falls" })
+      )
+    );
+  }
+  var ends = (numbers) => [numbers.reduce((a, b) => Math.min(a, b)), numbers.reduce((a, b) => Math.max(a, b))];
+  var thinned = (list2) => list2.filter((_, at) => at % Math.ceil(list2.length / MARKS_MAX || 1) === 0);
+  function steps(low, high) {
+    const rough = (high - low) / 5 || 1e3;
+    const ten = 10 ** Math.floor(Math.log10(rough));
+    const step = [1, 2, 5, 10].map((times) => times * ten).find((size) => size >= rough);
+    const first = Math.ceil(low / step) * step;
+    return Array.from({ length: Math.floor((high - first) / step) + 1 }, (_, at) => first + at * step);
+  }
+  function dates(from, until) {
+    const label = (at_s) => {
+      const date2 = new Date(at_s * 1e3);
+      return `${date2.getUTCDate()} ${MONTHS[date2.getUTCMonth()]} ${date2.getUTCFullYear()}`;
+    };
+    const all = [[from, "start"], [(from + until) / 2, "middle"], [until, "end"]];
+    const labelled = all.map(([at_s, anchor]) => ({ at_s, anchor, label: label(at_s) }));
+    return labelled.filter(({ label: one }, at) => labelled.findIndex((other) => other.label === one) === at);
+  }
+
+  // dom.js
+  function element(name, attributes, ...children) {
+    const node2 = document.createElement(name);
+    Object.entries(attributes).forEach(([key, value]) => node2.setAttribute(key, value));
+    node2.append(...children);
+    return node2;
+  }
+  function section(heading, ...children) {
+    const id2 = `part-${heading.toLowerCase().replaceAll(/[^a-z]+/g, "-")}`;
+    const title = element("h2", { id: id2 }, heading);
+    return element("section", { "aria-labelledby": id2 }, title, ...children);
+  }
+  function table(caption, columns, rows) {
+    const line = (...cells) => element("tr", { role: "row" }, ...cells);
+    const head = line(...columns.map((column) => element("th", { scope: "col", role: "columnheader" }, column)));
+    const body = rows.map(
+      (row) => line(...row.map((cell, at) => element("td", { role: "cell", "data-column": columns[at] }, cell)))
+    );
+    const group = (name, ...lines) => element(name, { role: "rowgroup" }, ...lines);
+    return element("table", { role: "table" }, element("caption", {}, caption), group("thead", head), group("tbody", ...body));
+  }
+  function clipped(rows, most, draw, none) {
+    if (rows.length === 0) return element("p", {}, none);
+    const box = element("div", {});
+    const show = (count2) => {
+      const left = rows.length - count2;
+      box.replaceChildren(draw(rows.slice(0, count2)));
+      if (left <= 0) return;
+      const more = element("button", { type: "button", class: "screen" }, `Show ${Math.min(left, 10 * most)} more`);
+      more.addEventListener("click", () => show(count2 + 10 * most));
+      box.append(element("p", {}, `${left} more are not shown here. `, more));
+    };
+    show(Math.min(most, rows.length));
+    return box;
+  }
+  function worded(texts) {
+    const said = texts.filter((text2) => text2 !== void 0 && text2 !== null && text2 !== "" && text2 !== false);
+    const parts = said.flatMap((text2, at) => [...at > 0 ? [", "] : [], element("bdi", {}, String(text2))]);
+    return element("span", {}, ...parts);
+  }
+
+  // show.js
+  var ROWS = 100;
+  var Show = class {
+    constructor(root, words2) {
+      Object.assign(this, { root, words: words2, onKey: void 0, onFile: void 0 });
+      this.status = element("div", { id: "check", role: "status", "aria-live": "polite", tabindex: "-1" });
+      this.key = this.keyForm();
+      this.body = element("div", {});
+      this.title = element("h1", {}, "Service history");
+      root.replaceChildren(element("header", {}, this.title), this.status, this.key, this.body);
+      this.dropping();
+    }
+    /** The form in which the key is given. */
+    keyForm() {
+      const field = element("input", {
+        id: "key",
+        name: "key",
+        autocomplete: "off",
+        autocapitalize: "off",
+        spellcheck: "false",
+        "aria-describedby": "key-why"
+      });
+      const wrong = element("p", { class: "wrong", role: "alert" });
+      const form = element(
+        "form",
+        { class: "key screen" },
+        element("label", { for: "key" }, "The organisation's key, as it was given to you another way than with this page"),
+        element("div", { class: "row" }, field, element("button", { type: "submit" }, "Check with this key")),
+        wrong,
+        element(
+          "p",
+          { id: "key-why", class: "faint" },
+          "43 characters, on paper, on the organisation's own page, or read from its code with your phone. A key inside the ",
+          "file proves nothing: anyone can make a whole file with keys of their own."
+        )
+      );
+      form.addEventListener("submit", (event) => {
+        event.preventDefault();
+        const pin = readKey(field.value);
+        wrong.textContent = pin || field.value === "" ? "" : "That is no key: it has 43 letters, digits, - and _.";
+        if (pin || field.value === "") this.onKey(pin);
+      });
+      return form;
+    }
+    dropping() {
+      document.addEventListener("dragover", (event) => event.preventDefault());
+      document.addEventListener("drop", (event) => {
+        event.preventDefault();
+        const [file] = event.dataTransfer?.files ?? [];
+        if (file) this.onFile(file);
+      });
+    }
+    /** A field that takes another file. */
+    otherFile() {
+      const field = element("input", { type: "file", id: "other", accept: ".gz,application/gzip" });
+      field.addEventListener("change", () => field.files[0] && this.onFile(field.files[0]));
+      return element("p", { class: "screen" }, element("label", { for: "other" }, "Check another history file, or drop it on this page: "), field);
+    }
+    empty() {
+      this.status.replaceChildren(element("p", {}, "This page holds no file. It checks the one that you give it."), this.otherFile());
+      this.body.replaceChildren(this.unproved());
+    }
+    working(part) {
+      if (!this.bar?.isConnected) {
+        this.bar = element("progress", { max: "100", "aria-label": "Checking the file" });
+        this.status.className = "verdict judging";
+        this.status.replaceChildren(element("p", { class: "word" }, "Checking …"), this.bar);
+      }
+      this.bar.value = Math.round(part * 100);
+    }
+    all(found) {
+      Object.assign(this, found);
+      this.tale = this.story.told();
+      const name = this.tale.machine.name ?? "a machine without a name";
+      document.title = `Service history: ${name}`;
+      this.title.replaceChildren("Service history: ", element("bdi", {}, name));
+      this.showVerdict();
+      const sections = [
+        this.summarySection(),
+        this.plotSection(),
+        this.keepingSection(),
+        this.servicesSection(),
+        this.findingsSection(),
+        this.handsSection(),
+        this.partsSection(),
+        this.changesSection(),
+        this.doubtfulSection(),
+        this.withheldSection(),
+        this.entriesSection(),
+        this.unproved(),
+        this.keysSection(),
+        this.pageSection()
+      ];
+      this.body.replaceChildren(...sections.filter(Boolean));
+    }
+    // --- The result of the check ---------------------------------------------------------------------------------------
+    showVerdict() {
+      const { standing, failures, failures_more: more } = this.verdict;
+      const [sign, told] = VERDICTS[standing];
+      const why = standing === "cannot judge" && this.pin === void 0 ? "internally consistent, signer unknown" : told;
+      const lines = failures.map(
+        (failure) => element("li", {}, element("bdi", {}, failure.told), element("span", { class: "faint" }, ` (line ${failure.line}, ${failure.code})`))
+      );
+      this.status.className = `verdict ${standing.replace(" ", "-")}`;
+      this.status.replaceChildren(
+        element("p", { class: "word" }, element("span", { "aria-hidden": "true" }, `${sign} `), standing.toUpperCase(), element("span", { class: "why" }, why ? `: ${why}` : "")),
+        ...lines.length > 0 ? [element("ol", { class: "failures" }, ...lines)] : [],
+        ...more > 0 ? [element("p", {}, `and ${more} more`)] : [],
+        ...this.name ? [element("p", {}, "Of the file ", element("bdi", {}, this.name), ", which you gave to this page.")] : [],
+        element(
+          "p",
+          { class: "faint" },
+          "Whoever made this page could have changed the part that checks. To be sure, check the same file with a page or a program from elsewhere: ",
+          element("a", { href: "#about" }, "how"),
+          "."
+        )
+      );
+    }
+    // --- The summary ---------------------------------------------------------------------------------------------------
+    summarySection() {
+      const { verdict, tale, story } = this;
+      const { machine, findings: findings2, services: services2, doubtful: doubtful2 } = tale;
+      const open = findings2.filter((finding) => !finding.end);
+      const out = open.filter((finding) => finding.entry.body.urgency === "tagged out");
+      const done = services2.reduce((sum, task) => sum + task.rows.length, 0);
+      const rows = [
+        ["Machine", [machine.name, machine.make, machine.model].filter(Boolean).join(", ") || "not said"],
+        ["Serial number", machine.serial ?? "not said"],
+        ["Kept by", `${verdict.organisation}, as it calls itself`],
+        ...tale.meters.map((meter) => ["Meter", meterWords(meter)]),
+        ["Recorded", `${counted(verdict.entries, "entry", "entries")} by ${counted(verdict.devices, "device", "devices")}${claimedWords(verdict.claimed)}`],
+        ["Services", counted(done, "service", "services")],
+        ["Open findings", open.length === 0 ? "none" : `${open.length}${out.length > 0 ? `, of which ${out.length} tag it out: it must not be run` : ""}`],
+        ["People", counted(tale.hands.length, "person recorded", "people recorded")],
+        ["Doubtful points", doubtful2.length === 0 ? "none found" : counted(doubtful2.length, "point", "points")]
+      ];
+      const keeping = this.summary?.book?.keeping ?? [];
+      if (keeping.length > 0) rows.splice(6, 0, ["Kept up", keptWords(keeping)]);
+      if (verdict.withheld.length > 0) rows.push(["Withheld", verdict.withheld.join(", ")]);
+      const list2 = rows.flatMap(([name, value]) => [element("dt", {}, name), element("dd", { dir: "auto" }, value)]);
+      return section("Summary", element("dl", { class: "summary" }, ...list2), story.top ? this.freshness() : "");
+    }
+    freshness() {
+      const { longest_gap: gap, ahead, checkpoint_ms: made, witnesses } = this.verdict;
+      const lines = [];
+      if (made !== null) lines.push(`Up to the checkpoint of ${date(made)}, by the server's clock.`);
+      if (gap) lines.push(`Longest from the time said to the server's receipt: ${span(gap[0])} (${gap[1]}).`);
+      if (ahead > 0) lines.push(`${counted(ahead, "entry is", "entries are")} said to be later than their receipt.`);
+      lines.push(...witnesses.map((by) => `Co-signed by ${by.name}: all of it was there by ${date(by.time_s * 1e3)}, by its clock.`));
+      return element("ul", {}, ...lines.map((line) => element("li", {}, line)));
+    }
+    plotSection() {
+      const [meter] = this.tale.meters;
+      const drawing = meter && plot(meter, this.tale.services, this.tale.findings);
+      if (!drawing) return void 0;
+      const legend = element(
+        "figcaption",
+        { class: "faint" },
+        `${meter.meter} over time, as run in all. ● service  ▲ finding  ✕ reading below an earlier one`
+      );
+      return section("Hours over time", element("figure", {}, drawing, legend));
+    }
+    // --- Upkeep --------------------------------------------------------------------------------------------------------
+    keepingSection() {
+      const keeping = this.summary?.book?.keeping;
+      const own = "Not computed by this page: it takes the rules of the plan. The program pintle computes it from the file; the services below show the hours between them.";
+      if (!keeping) return section("Keeping up", element("p", {}, own));
+      const rows = keeping.map((one) => [
+        bdi(one.task),
+        one.on_time,
+        one.early,
+        one.late,
+        one.never,
+        one.worst_permille > 0 ? `${Math.round(one.worst_permille / 10)} % of the interval` : "–"
+      ]);
+      return section(
+        "Keeping up",
+        element("p", { class: "claim" }, "As computed by whoever made this page, from this file; not checked by this page."),
+        rows.length === 0 ? element("p", {}, "No task of the plan has come due.") : table("How the plan was kept, by task", ["Task", "On time", "Early", "Late", "Left out", "Worst overrun"], rows)
+      );
+    }
+    servicesSection() {
+      const plans = new Map((Array.isArray(this.tale.plan?.body.tasks) ? this.tale.plan.body.tasks : []).map((task) => [String(task?.task), task]));
+      const parts = this.tale.services.map(({ task, rows }) => {
+        const plan = plans.get(task);
+        const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(([clock, value]) => `${value} ${clock}`).join(" or ")}.` : "";
+        const lines = rows.map(({ entry, reading, since }) => [
+          when(entry),
+          reading === void 0 ? "–" : decimal(reading),
+          since === void 0 ? "–" : decimal(since),
+          this.by(entry),
+          serviceWords(entry),
+          ref(entry)
+        ]).reverse();
+        return element(
+          "div",
+          {},
+          element("h3", { dir: "auto" }, task),
+          element("p", {}, `${counted(rows.length, "time", "times")}.${every}`),
+          clipped(lines, ROWS, (some) => table(`Services: ${task}`, ["When", "Meter", "Since the last", "By", "What", "Entry"], some))
+        );
+      });
+      return section("Services", ...parts.length > 0 ? parts : [element("p", {}, "None recorded.")]);
+    }
+    findingsSection() {
+      const { findings: findings2, repairs } = this.tale;
+      const rows = findings2.map(({ entry, end }) => [
+        when(entry),
+        worded([entry.body.urgency, entry.body.sign, entry.body.point]),
+        words(entry),
+        this.by(entry),
+        end ? `${end.kind === "repair_done" ? "repaired" : "cleared"} ${when(end)}, ${end.name}` : element("strong", {}, "open"),
+        ref(entry)
+      ]).reverse();
+      const mended = repairs.map((entry) => [
+        when(entry),
+        worded([entry.body.point, entry.body.cause, entry.body.remedy]),
+        words(entry),
+        this.by(entry),
+        entry.body.minutes === void 0 ? "–" : `${entry.body.minutes} min`,
+        ref(entry)
+      ]).reverse();
+      return section(
+        "Findings and repairs",
+        clipped(rows, ROWS, (some) => table("Findings", ["When", "What", "In their words", "By", "Ended", "Entry"], some), "No findings recorded."),
+        clipped(mended, ROWS, (some) => table("Repairs", ["When", "What", "In their words", "By", "Work", "Entry"], some), "No repairs recorded.")
+      );
+    }
+    handsSection() {
+      const hands = this.summary?.book?.hands?.life;
+      const rows = this.tale.hands.map(({ person, count: count2 }) => [bdi(this.story.person(person)), count2]);
+      const shares = (hands?.people ?? []).map((part) => [bdi(this.story.person(part.person)), `${part.amount} ${hands.by}`]);
+      return section(
+        "Hands",
+        ...shares.length > 0 ? [
+          element("p", { class: "claim" }, `As computed by whoever made this page: ${hands.effective} hands in effect, over ${hands.total} ${hands.by}; one regular operator is 1.`),
+          table("Who ran it", ["Person", "Share"], shares)
+        ] : [],
+        clipped(rows, ROWS, (some) => table("Who recorded how much", ["Person", "Entries"], some), "Nobody recorded anything.")
+      );
+    }
+    partsSection() {
+      const { materials: materials2, fuel, plan } = this.tale;
+      const rows = materials2.map((row) => [
+        bdi(row.name),
+        row.times,
+        row.times === row.without ? "not said" : `${decimal(row.total)} ${row.unit}${row.without > 0 ? ` and ${row.without} times not said` : ""}`,
+        row.entries.slice(-3).map((entry) => entry.name).join(", ") + (row.entries.length > 3 ? " …" : "")
+      ]);
+      const needs = (Array.isArray(plan?.body.tasks) ? plan.body.tasks : []).filter((task) => task?.needs?.length > 0);
+      const litres = fuel.reduce((sum, entry) => sum + (milli(entry.body.litres) ?? 0), 0);
+      return section(
+        "Parts and fluids",
+        clipped(rows, ROWS, (some) => table("What was used", ["What", "Times", "In all", "Last in"], some), "No parts or fluids recorded."),
+        needs.length > 0 ? table("What the plan asks for", ["Task", "Specification"], needs.map((task) => [bdi(String(task.task)), bdi(task.needs.map(String).join("; "))])) : "",
+        element("p", {}, fuel.length === 0 ? "No fuel recorded." : `Fuel: ${decimal(litres)} l in ${counted(fuel.length, "fill", "fills")}.`)
+      );
+    }
+    changesSection() {
+      const rows = this.tale.changes.map((entry) => [
+        when(entry),
+        bdi(String(entry.body.meter ?? "the first meter")),
+        `${entry.body.old_reading} → ${entry.body.new_reading}`,
+        bdi(String(entry.body.reason ?? "no reason given")),
+        this.by(entry),
+        ref(entry)
+      ]);
+      return section("Meter changes", rows.length === 0 ? element("p", {}, "None recorded.") : table("Meter changes", ["When", "Meter", "Reading", "Why", "By", "Entry"], rows));
+    }
+    // --- What to look at twice -----------------------------------------------------------------------------------------
+    doubtfulSection() {
+      const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), when(entry), bdi(why)]);
+      const made = this.summary?.book;
+      const more = [
+        ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
+        ...(made?.twins ?? []).map((twin) => `probably recorded twice: ${twin.matter ?? twin.id}`),
+        ...(made?.doubts ?? []).map((doubt) => `${this.story.marks.get(doubt.entry.device) ?? "?"}-${doubt.entry.seq}: ${doubt.detail} (${doubt.code})`)
+      ];
+      return section(
+        "Doubtful points",
+        clipped(rows, 5 * ROWS, (some) => table("Entries to look at twice", ["Entry", "When", "Why"], some), "This page found none."),
+        more.length > 0 ? element("div", {}, element("p", { class: "claim" }, "As computed by whoever made this page:"), element("ul", {}, ...more.map((line) => element("li", { dir: "auto" }, line)))) : ""
+      );
+    }
+    withheldSection() {
+      const { withheld, with_withheld: entries } = this.verdict;
+      if (withheld.length === 0 && entries === 0) return section("Withheld", element("p", {}, "Nothing is said to be withheld."));
+      const parts = /* @__PURE__ */ new Map();
+      this.tale.entries.forEach((entry) => entry.withheld.forEach((part) => parts.set(part, (parts.get(part) ?? 0) + 1)));
+      const lines = [...parts].map(([part, count2]) => `${part}: in ${counted(count2, "entry", "entries")}`);
+      return section(
+        "Withheld",
+        element("p", {}, `Withheld, as the file says: ${withheld.join(", ") || "nothing"}. Of what is withheld the hash is in the chain: it was not changed since.`),
+        element("ul", {}, ...lines.map((line) => element("li", {}, line)))
+      );
+    }
+    entriesSection() {
+      const rows = this.tale.entries.map((entry) => [
+        ref(entry),
+        when(entry),
+        date(entry.received_ms),
+        bdi(entry.kind.replaceAll("_", " ")),
+        bodyWords(entry),
+        this.by(entry)
+      ]).reverse();
+      return section("All entries", clipped(rows, ROWS, (some) => table("All entries, the newest first", ["Entry", "When, as claimed", "Received", "Kind", "What", "By"], some), "None."));
+    }
+    // --- What is proved ------------------------------------------------------------------------------------------------
+    unproved() {
+      return section("Not proved by any file", element("ul", {}, ...this.words.not_proved.map((line) => element("li", {}, line))));
+    }
+    keysSection() {
+      const { story, verdict } = this;
+      const keys = story.keys.map((one) => [one.epoch, element("code", { class: "long" }, grouped(one.key))]);
+      return section(
+        "Keys and checkpoint",
+        element("p", {}, "Compare one of these keys with the one that was given to you another way. Read here alone they prove nothing."),
+        keys.length > 0 ? table("Keys in this file", ["Epoch", "Key"], keys) : element("p", {}, "The file has no key that can be read."),
+        element("p", {}, verdict.signer ? "The checkpoint is signed by the newest of them." : "No checkpoint is signed by the newest of them."),
+        element("p", {}, "SHA-256 of the history file: ", element("code", { class: "long" }, this.hex.replace(/.{8}/g, "$& ").trim()))
+      );
+    }
+    pageSection() {
+      const save = element("button", { type: "button", class: "screen" }, "Save the history file that this page holds");
+      save.addEventListener("click", () => {
+        const link = element("a", { download: "service-history.gz", href: URL.createObjectURL(new Blob([this.file], { type: "application/gzip" })) });
+        link.click();
+        URL.revokeObjectURL(link.href);
+      });
+      const about = section(
+        "About this page",
+        element("p", {}, "This page holds the history file and a program that checks it, and needs no network. Whoever gave it to you could have given you another program with it. So save the file, and check it with a page or a program that you got elsewhere: drop it on that page, or run pintle verify FILE --key KEY."),
+        save,
+        this.otherFile(),
+        element("p", {}, "Numbers marked as computed by whoever made this page are theirs; all others this page counted in the entries.")
+      );
+      about.id = "about";
+      return about;
+    }
+    by(entry) {
+      return bdi(this.story.person(entry.by));
+    }
+  };
+  var VERDICTS = {
+    valid: ["✓", "nothing altered, nothing left out, signed by the key you gave"],
+    "cannot judge": ["?", ""],
+    incomplete: ["!", "what is here was not altered, but something is missing"],
+    invalid: ["✕", "something was altered, or is not signed by whom it should be"]
+  };
+  function readKey(spelled) {
+    const plain = spelled.replaceAll(/\s/g, "");
+    const vkey = /^[^+]+\+[0-9a-f]{8}\+(.+)$/.exec(plain);
+    const bytes = vkey ? unbase64(vkey[1])?.subarray(1) : unbase64(`${plain.replaceAll("-", "+").replaceAll("_", "/")}=`);
+    return bytes?.length === 32 ? bytes : void 0;
+  }
+  var bdi = (text2) => element("bdi", {}, text2);
+  var grouped = (key) => key.replace(/.{4}/g, "$& ").trim();
+  var counted = (number, one, many) => `${number} ${number === 1 ? one : many}`;
+  var ref = (entry) => element("span", { class: entry.altered ? "altered" : "ref" }, entry.name);
+  var words = (entry) => entry.text === void 0 ? entry.withheld.includes("words") ? element("em", {}, "withheld") : "" : bdi(entry.text);
+  var MONTHS2 = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+  function when(entry) {
+    const match = /^(\d{4})-(\d\d)-(\d\d)T(\d\d:\d\d)/.exec(entry.at);
+    return match && entry.at_s !== void 0 ? `${Number(match[3])} ${MONTHS2[match[2] - 1]} ${match[1]}, ${match[4]}` : "no time";
+  }
+  function date(ms) {
+    const moment = new Date(ms);
+    if (Number.isNaN(moment.getTime())) return "a time beyond the calendar";
+    const iso = moment.toISOString();
+    return `${moment.getUTCDate()} ${MONTHS2[moment.getUTCMonth()]} ${moment.getUTCFullYear()}, ${iso.slice(11, 16)} UTC`;
+  }
+  function meterWords({ meter, points: points2, highest, added }) {
+    if (!highest) return `${meter}: no reading`;
+    const life = added === 0 ? "" : `, ${decimal(highest.life)} in all with the meters before`;
+    const falls = points2.filter((point) => point.falls).length;
+    const odd = falls > 0 ? `; ${counted(falls, "reading is", "readings are")} below an earlier one` : "";
+    return `${decimal(highest.shown)} ${meter} on ${when(highest.entry)} (${highest.entry.name})${life}${odd}`;
+  }
+  var claimedWords = (claimed) => claimed ? `, said to be of ${claimed[0].slice(0, 10)} to ${claimed[1].slice(0, 10)}` : "";
+  function keptWords(keeping) {
+    const sum = (field) => keeping.reduce((all2, one) => all2 + one[field], 0);
+    const all = ["on_time", "early", "late", "never"].reduce((total, field) => total + sum(field), 0);
+    return `${sum("on_time")} of ${all} on time, ${sum("late")} late, ${sum("never")} left out, ${sum("early")} early (as computed by whoever made this page)`;
+  }
+  function serviceWords({ body, text: text2 }) {
+    const skipped = (Array.isArray(body.skipped) ? body.skipped : []).map((one) => `skipped ${one?.point}${one?.reason ? ` (${one.reason})` : ""}`);
+    const points2 = Array.isArray(body.points) ? [`at ${body.points.join(", ")}`] : [];
+    return worded([...points2, body.purge && `purge ${body.purge}`, ...skipped, text2]);
+  }
+  function bodyWords(entry) {
+    const spelled = (value) => typeof value === "object" ? JSON.stringify(value) : String(value);
+    const fields2 = Object.entries(entry.body).map(([name, value]) => `${name.replaceAll("_", " ")} ${spelled(value)}`);
+    const hidden = entry.withheld.map((part) => `${part} withheld`);
+    return worded([...entry.struck ? ["struck"] : [], ...fields2, entry.text, ...hidden]);
   }
 
   // proof.js
@@ -1914,7 +2645,7 @@ time ${worth}
   var DEVICES_MAX = 1e4;
   var GENTLE = { "entries-missing": "incomplete", "file-cut": "incomplete", "unknown-version": "cannot judge" };
   var STANDINGS = ["valid", "cannot judge", "incomplete", "invalid"];
-  var TOP = ["history", "keys", "checkpoint"];
+  var TOP2 = ["history", "keys", "checkpoint"];
   var BODY = ["device", "person", "batch", "entry", "other", "end"];
   var PARTS = ["head", "body", "words", "office"];
   var JUMPED = "machine-sequence-gap";
@@ -1956,10 +2687,10 @@ time ${worth}
         if (!(error instanceof Bad)) throw error;
         this.damaged(error.message);
       }
-      if (TOP.includes(before) && this.stage === before) this.stage = "lost";
+      if (TOP2.includes(before) && this.stage === before) this.stage = "lost";
     }
     value(line) {
-      const kind = isObject(line) ? [...TOP, ...BODY].find((one) => one in line) : void 0;
+      const kind = isObject(line) ? [...TOP2, ...BODY].find((one) => one in line) : void 0;
       if (this.stage === "ended") throw new Bad("there is something after the end");
       if (kind !== this.stage && !(this.stage === "body" && BODY.includes(kind))) {
         throw new Bad("a line of this kind has no place here");
@@ -2021,10 +2752,10 @@ time ${worth}
       const [inclusion, proof] = [list(shown.inclusion, hash32), list(shown.proof, hash32)];
       const [note, witnesses] = [readNote(text(shown.note)), list(shown.witnesses, text)];
       const made_ms = whole(shown.roll.made_ms);
-      const counted = count(shown.count);
+      const counted2 = count(shown.count);
       this.stage = "body";
       if (this.signer === void 0) return;
-      this.shown = { count: counted, root };
+      this.shown = { count: counted2, root };
       this.about.checkpoint_ms = made_ms;
       const opened = note && this.opened(note);
       if (!opened) {
@@ -2038,9 +2769,9 @@ time ${worth}
           this.fail("roll-not-proved", "the roll of machines is not the last leaf under the checkpoint");
         }
       }
-      const led = rollRoot(this.organisation, this.machine, counted, root, proof);
+      const led = rollRoot(this.organisation, this.machine, counted2, root, proof);
       if (led === void 0 || !same(led, roll)) {
-        const told = `the roll of machines does not say ${counted} entries with that root of this machine`;
+        const told = `the roll of machines does not say ${counted2} entries with that root of this machine`;
         this.fail("count-not-proved", told);
       }
       if (note) witnesses.forEach((vkey) => this.witness(note, vkey));
@@ -2226,13 +2957,13 @@ time ${worth}
       return { standing, failures: this.failures, failures_more: this.more, ...this.about };
     }
     /** Compares what came with what the roll counts. */
-    compare({ count: counted, root }) {
+    compare({ count: counted2, root }) {
       const found = this.tree.size;
-      if (found < counted) {
-        const told = `${counted - found} of the machine's ${counted} entries are missing in all`;
+      if (found < counted2) {
+        const told = `${counted2 - found} of the machine's ${counted2} entries are missing in all`;
         this.fail("entries-missing", told);
-      } else if (found > counted) {
-        this.fail("entries-added", `${found} entries are here, the checkpoint counts ${counted}`);
+      } else if (found > counted2) {
+        this.fail("entries-added", `${found} entries are here, the checkpoint counts ${counted2}`);
       }
       if (this.failures.some((failure) => failure.code === "entries-missing")) return;
       if (this.strayed !== void 0) {
@@ -2268,5 +2999,55 @@ time ${worth}
     if (!(typeof entry.head.seq === "number" && entry.head.seq >= 1)) throw new Bad("seq is a whole number from 1");
     return PARTS.map((name) => name in entry ? hash(utf8(canonical(entry[name]))) : stated[name] ?? ZERO);
   }
+
+  // main.js
+  var TURN_MS = 40;
+  async function check(file, pin, progress, stopped) {
+    const story = new Story();
+    const verifier = new Verifier(pin, (kind, value) => story.take(kind, value));
+    let [done, began] = [0, performance.now()];
+    for (const line of linesOf(file, (part) => done = part)) {
+      verifier.line(line);
+      if (performance.now() - began > TURN_MS) {
+        progress(done);
+        await new Promise((resolve) => setTimeout(resolve));
+        if (stopped()) return void 0;
+        began = performance.now();
+      }
+    }
+    return { verdict: verifier.finish(), story };
+  }
+  var held = (name) => unbase64(document.getElementById(name).textContent.trim()) ?? new Uint8Array(0);
+  function makersSummary(digest) {
+    const bytes = held("summary");
+    if (bytes.length === 0) return void 0;
+    const summary = JSON.parse(new TextDecoder().decode(bytes));
+    return summary.of === digest ? summary : void 0;
+  }
+  function begin() {
+    const own = held("file");
+    const words2 = JSON.parse(new TextDecoder().decode(held("words")));
+    const show = new Show(document.getElementById("page"), words2);
+    const state = { file: own, pin: void 0, run: 0, name: void 0 };
+    async function run() {
+      const mine = ++state.run;
+      if (state.file.length === 0) return show.empty();
+      show.working(0);
+      const found = await check(state.file, state.pin, (part) => show.working(part), () => state.run !== mine);
+      if (found === void 0) return;
+      const digest = base64url(hash(state.file));
+      show.all({ ...found, pin: state.pin, file: state.file, name: state.name, digest, hex: hex(hash(state.file)), summary: makersSummary(digest) });
+    }
+    show.onKey = (pin) => {
+      state.pin = pin;
+      run();
+    };
+    show.onFile = async (file) => {
+      Object.assign(state, { file: new Uint8Array(await file.arrayBuffer()), name: file.name });
+      run();
+    };
+    run();
+  }
+  if (globalThis.document) begin();
   return __toCommonJS(main_exports);
 })();

@@ -10,8 +10,8 @@ export const LINE_BYTES_MAX = 256 * 1024;
 /** How much is inflated at once, in bytes: whatever follows a damaged place within it is lost. */
 const STEP_BYTES = 4096;
 
-/** Gives each line of the file as bytes, without its line feed. */
-export function* linesOf(file) {
+/** Gives each line of the file as bytes, without its line feed; `progress` is told how much is inflated, from 0 to 1. */
+export function* linesOf(file, progress = () => {}) {
   const start = afterHeader(file);
   if (start === undefined) return;
   const pieces = [];
@@ -20,6 +20,7 @@ export function* linesOf(file) {
   try {
     for (let at = start; at < file.length; at += STEP_BYTES) {
       stream.push(file.subarray(at, at + STEP_BYTES));
+      progress(at / file.length);
       for (const piece of pieces.splice(0)) {
         rest = appended(rest, piece);
         let from = 0;
