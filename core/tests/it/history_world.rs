@@ -59,6 +59,7 @@ pub struct Ledger {
     devices: Vec<Device>,
     rows: Vec<Row>,
     stretches: Vec<Stretch>,
+    people: Vec<Person>,
     now_s: i64,
 }
 
@@ -73,7 +74,27 @@ impl Ledger {
             let key = DeviceKey::from_secret(&[number + 1; 32]);
             Device { head: LogHead::empty(&key.public()), key, counts: BTreeMap::new() }
         };
-        Self { devices: (0..devices).map(device).collect(), rows: Vec::new(), stretches: Vec::new(), now_s: BEGIN_S }
+        let people = vec![Person { id: PersonId([6; 16]), name: "Ines".into() }];
+        let devices = (0..devices).map(device).collect();
+        Self { devices, rows: Vec::new(), stretches: Vec::new(), people, now_s: BEGIN_S }
+    }
+
+    /// Each device in the hands of a person of its own.
+    pub fn crewed(mut self, names: &[&str]) -> Self {
+        let numbered = names.iter().zip(6..);
+        self.people =
+            numbered.map(|(name, number)| Person { id: PersonId([number; 16]), name: (*name).to_owned() }).collect();
+        self
+    }
+
+    /// So many hours in which nobody records anything.
+    pub fn wait(&mut self, hours: i64) {
+        self.now_s += hours * 3600;
+    }
+
+    /// Who has a device.
+    fn holder(&self, device: usize) -> PersonId {
+        self.people[device % self.people.len()].id
     }
 
     /// A device records about these machines and pushes it.
@@ -114,7 +135,7 @@ impl Ledger {
         minute: i64,
         say: &mut dyn FnMut(u64) -> Said,
     ) -> Entry {
-        let now_s = self.now_s;
+        let (now_s, by) = (self.now_s, self.holder(device));
         let device = &mut self.devices[device];
         let mseq = machine.map(|machine| {
             let count = device.counts.entry(machine).or_insert(0);
@@ -132,7 +153,7 @@ impl Ledger {
             seen: 0,
             also_seen: BTreeMap::new(),
             at: Moment::at(now_s - 1800 + minute * 60, 7200).expect("in range"),
-            by: PersonId([6; 16]),
+            by,
             kind: kind.into(),
             clock,
         };
@@ -157,11 +178,11 @@ impl Ledger {
         let name = device_name(&ORGANISATION, &DeviceId::of_key(&witness.public()));
         note.lines.push(note::witness(&note.text, &name, witness, u64::try_from(self.now_s).expect("after 1970") + 5));
         let signer = Signer { name, kind: Kind::Witness, key: witness.public() };
-        let card = |(device, mark): (&Device, &str)| DeviceCard {
+        let card = |(number, (device, mark)): (usize, (&Device, &str))| DeviceCard {
             id: DeviceId::of_key(&device.key.public()),
             mark: mark.to_owned(),
             key: device.key.public(),
-            person: PersonId([6; 16]),
+            person: self.holder(number),
             revoked: false,
         };
         let top = Top {
@@ -180,8 +201,8 @@ impl Ledger {
         };
         let directory = Directory {
             version: 1,
-            people: vec![Person { id: PersonId([6; 16]), name: "Ines".into() }],
-            devices: self.devices.iter().zip(MARKS).map(card).collect(),
+            people: self.people.clone(),
+            devices: self.devices.iter().zip(MARKS).enumerate().map(card).collect(),
         };
         let mut writer = Writer::begin(Vec::new(), top, &directory);
         self.stretches.iter().for_each(|stretch| writer.stretch(stretch.clone()).expect("a device of the file"));

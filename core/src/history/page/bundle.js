@@ -1795,7 +1795,7 @@ var pintlePage = (() => {
   }
   function readHead(head) {
     try {
-      const moment = readMoment(text(head.at));
+      const moment2 = readMoment(text(head.at));
       for (const number of [head.v ?? 1, head.seq, head.mseq, head.seen]) count(number);
       id(head.machine);
       id(head.by);
@@ -1805,7 +1805,7 @@ var pintlePage = (() => {
       const boot = clock && text(clock.boot).length <= 16 && Number.isInteger(whole(clock.began_s));
       const wall = clock?.wall === void 0 || readMoment(text(clock.wall)) !== void 0;
       const form = /^[a-z_]{1,64}$/.test(text(head.kind)) && (clock === void 0 || isObject(clock) && boot && wall);
-      return moment && form ? moment.at_s : void 0;
+      return moment2 && form ? moment2.at_s : void 0;
     } catch {
       return void 0;
     }
@@ -1881,7 +1881,7 @@ var pintlePage = (() => {
     const { head } = entry;
     const at = typeof head.at === "string" ? head.at : "";
     const body = { ...entry.body };
-    const moment = readMoment(at);
+    const moment2 = readMoment(at);
     return {
       name,
       device,
@@ -1892,7 +1892,7 @@ var pintlePage = (() => {
       off_s,
       at,
       body,
-      at_s: moment?.at_s,
+      at_s: moment2?.at_s,
       by: head.by,
       kind: String(head.kind),
       text: typeof entry.words?.text === "string" ? entry.words.text : void 0,
@@ -2044,11 +2044,12 @@ var pintlePage = (() => {
     const believed = meter.points.filter((point) => !point.falls);
     if (believed.length < 2) return void 0;
     const times = meter.points.map((point) => point.at_s);
-    const lives = meter.points.map((point) => point.life);
+    const lives = believed.map((point) => point.life);
     const [from, until] = [Math.min(...ends(times)), Math.max(...ends(times))];
     const [low, high] = [Math.min(...ends(lives)), Math.max(...ends(lives))];
     const x2 = (at_s) => LEFT + (at_s - from) / (until - from || 1) * (WIDTH - LEFT - RIGHT);
-    const y = (life) => HEIGHT - BOTTOM - (life - low) / (high - low || 1) * (HEIGHT - TOP - BOTTOM);
+    const within01 = (share) => Math.min(1, Math.max(0, share));
+    const y = (life) => HEIGHT - BOTTOM - within01((life - low) / (high - low || 1)) * (HEIGHT - TOP - BOTTOM);
     const lifeAt = (at_s) => {
       const next = believed.findIndex((point) => point.at_s >= at_s);
       if (next <= 0) return believed.at(next).life;
@@ -2307,7 +2308,7 @@ var pintlePage = (() => {
     // --- Upkeep --------------------------------------------------------------------------------------------------------
     keepingSection() {
       const keeping = this.summary?.book?.keeping;
-      const own = "Not computed by this page: it takes the rules of the plan. The program pintle computes it from the file; the services below show the hours between them.";
+      const own = "Not computed by this page: it takes the rules of the plan, and more than the file holds. The services below show the hours between them.";
       if (!keeping) return section("Keeping up", element("p", {}, own));
       const rows = keeping.map((one) => [
         bdi(one.task),
@@ -2327,9 +2328,9 @@ var pintlePage = (() => {
       const plans = new Map((Array.isArray(this.tale.plan?.body.tasks) ? this.tale.plan.body.tasks : []).map((task) => [String(task?.task), task]));
       const parts = this.tale.services.map(({ task, rows }) => {
         const plan = plans.get(task);
-        const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(([clock, value]) => `${value} ${clock}`).join(" or ")}.` : "";
+        const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(everyWords).join(" or ")}.` : "";
         const lines = rows.map(({ entry, reading, since }) => [
-          when(entry),
+          moment(when(entry)),
           reading === void 0 ? "–" : decimal(reading),
           since === void 0 ? "–" : decimal(since),
           this.by(entry),
@@ -2349,7 +2350,7 @@ var pintlePage = (() => {
     findingsSection() {
       const { findings: findings2, repairs } = this.tale;
       const rows = findings2.map(({ entry, end }) => [
-        when(entry),
+        moment(when(entry)),
         worded([entry.body.urgency, entry.body.sign, entry.body.point]),
         words(entry),
         this.by(entry),
@@ -2357,7 +2358,7 @@ var pintlePage = (() => {
         ref(entry)
       ]).reverse();
       const mended = repairs.map((entry) => [
-        when(entry),
+        moment(when(entry)),
         worded([entry.body.point, entry.body.cause, entry.body.remedy]),
         words(entry),
         this.by(entry),
@@ -2402,7 +2403,7 @@ var pintlePage = (() => {
     }
     changesSection() {
       const rows = this.tale.changes.map((entry) => [
-        when(entry),
+        moment(when(entry)),
         bdi(String(entry.body.meter ?? "the first meter")),
         `${entry.body.old_reading} → ${entry.body.new_reading}`,
         bdi(String(entry.body.reason ?? "no reason given")),
@@ -2413,7 +2414,7 @@ var pintlePage = (() => {
     }
     // --- What to look at twice -----------------------------------------------------------------------------------------
     doubtfulSection() {
-      const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), when(entry), bdi(why)]);
+      const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), moment(when(entry)), bdi(why)]);
       const made = this.summary?.book;
       const more = [
         ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
@@ -2441,10 +2442,10 @@ var pintlePage = (() => {
     entriesSection() {
       const rows = this.tale.entries.map((entry) => [
         ref(entry),
-        when(entry),
-        date(entry.received_ms),
+        moment(when(entry)),
+        moment(date(entry.received_ms)),
         bdi(entry.kind.replaceAll("_", " ")),
-        bodyWords(entry),
+        bodyWords(entry, this.story.marks),
         this.by(entry)
       ]).reverse();
       return section("All entries", clipped(rows, ROWS, (some) => table("All entries, the newest first", ["Entry", "When, as claimed", "Received", "Kind", "What", "By"], some), "None."));
@@ -2482,7 +2483,7 @@ var pintlePage = (() => {
       return about;
     }
     by(entry) {
-      return bdi(this.story.person(entry.by));
+      return element("bdi", { class: "name" }, this.story.person(entry.by));
     }
   };
   var VERDICTS = {
@@ -2503,15 +2504,16 @@ var pintlePage = (() => {
   var ref = (entry) => element("span", { class: entry.altered ? "altered" : "ref" }, entry.name);
   var words = (entry) => entry.text === void 0 ? entry.withheld.includes("words") ? element("em", {}, "withheld") : "" : bdi(entry.text);
   var MONTHS2 = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+  var moment = (text2) => element("span", { class: "time" }, text2);
   function when(entry) {
     const match = /^(\d{4})-(\d\d)-(\d\d)T(\d\d:\d\d)/.exec(entry.at);
     return match && entry.at_s !== void 0 ? `${Number(match[3])} ${MONTHS2[match[2] - 1]} ${match[1]}, ${match[4]}` : "no time";
   }
   function date(ms) {
-    const moment = new Date(ms);
-    if (Number.isNaN(moment.getTime())) return "a time beyond the calendar";
-    const iso = moment.toISOString();
-    return `${moment.getUTCDate()} ${MONTHS2[moment.getUTCMonth()]} ${moment.getUTCFullYear()}, ${iso.slice(11, 16)} UTC`;
+    const moment2 = new Date(ms);
+    if (Number.isNaN(moment2.getTime())) return "a time beyond the calendar";
+    const iso = moment2.toISOString();
+    return `${moment2.getUTCDate()} ${MONTHS2[moment2.getUTCMonth()]} ${moment2.getUTCFullYear()}, ${iso.slice(11, 16)} UTC`;
   }
   function meterWords({ meter, points: points2, highest, added }) {
     if (!highest) return `${meter}: no reading`;
@@ -2521,6 +2523,7 @@ var pintlePage = (() => {
     return `${decimal(highest.shown)} ${meter} on ${when(highest.entry)} (${highest.entry.name})${life}${odd}`;
   }
   var claimedWords = (claimed) => claimed ? `, said to be of ${claimed[0].slice(0, 10)} to ${claimed[1].slice(0, 10)}` : "";
+  var everyWords = ([clock, value]) => `${value} ${String(value) === "1" ? clock.replace(/s$/, "") : clock}`;
   function keptWords(keeping) {
     const sum = (field) => keeping.reduce((all2, one) => all2 + one[field], 0);
     const all = ["on_time", "early", "late", "never"].reduce((total, field) => total + sum(field), 0);
@@ -2531,8 +2534,13 @@ var pintlePage = (() => {
     const points2 = Array.isArray(body.points) ? [`at ${body.points.join(", ")}`] : [];
     return worded([...points2, body.purge && `purge ${body.purge}`, ...skipped, text2]);
   }
-  function bodyWords(entry) {
-    const spelled = (value) => typeof value === "object" ? JSON.stringify(value) : String(value);
+  function bodyWords(entry, marks) {
+    const spelled = (value) => {
+      if (Array.isArray(value)) return value.map(spelled).join(", ");
+      if (typeof value !== "object" || value === null) return String(value);
+      if (marks.has(value.device) && "seq" in value) return `${marks.get(value.device)}-${value.seq}`;
+      return Object.entries(value).map(([name, one]) => `${name.replaceAll("_", " ")} ${spelled(one)}`).join(" ");
+    };
     const fields2 = Object.entries(entry.body).map(([name, value]) => `${name.replaceAll("_", " ")} ${spelled(value)}`);
     const hidden = entry.withheld.map((part) => `${part} withheld`);
     return worded([...entry.struck ? ["struck"] : [], ...fields2, entry.text, ...hidden]);

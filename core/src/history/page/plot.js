@@ -24,11 +24,13 @@ export function plot(meter, services, findings) {
   const believed = meter.points.filter((point) => !point.falls);
   if (believed.length < 2) return undefined;
   const times = meter.points.map((point) => point.at_s);
-  const lives = meter.points.map((point) => point.life);
+  // The scale is that of what is believed: a doubtful reading beyond it stands at its edge.
+  const lives = believed.map((point) => point.life);
   const [from, until] = [Math.min(...ends(times)), Math.max(...ends(times))];
   const [low, high] = [Math.min(...ends(lives)), Math.max(...ends(lives))];
   const x = (at_s) => LEFT + ((at_s - from) / (until - from || 1)) * (WIDTH - LEFT - RIGHT);
-  const y = (life) => HEIGHT - BOTTOM - ((life - low) / (high - low || 1)) * (HEIGHT - TOP - BOTTOM);
+  const within01 = (share) => Math.min(1, Math.max(0, share));
+  const y = (life) => HEIGHT - BOTTOM - within01((life - low) / (high - low || 1)) * (HEIGHT - TOP - BOTTOM);
   /** The line's height at a moment: where a mark without a reading of its own is put. */
   const lifeAt = (at_s) => {
     const next = believed.findIndex((point) => point.at_s >= at_s);

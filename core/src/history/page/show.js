@@ -164,7 +164,7 @@ export class Show {
 
   keepingSection() {
     const keeping = this.summary?.book?.keeping;
-    const own = "Not computed by this page: it takes the rules of the plan. The program pintle computes it from the file; the services below show the hours between them.";
+    const own = "Not computed by this page: it takes the rules of the plan, and more than the file holds. The services below show the hours between them.";
     if (!keeping) return section("Keeping up", el("p", {}, own));
     const rows = keeping.map((one) => [
       bdi(one.task), one.on_time, one.early, one.late, one.never,
@@ -179,9 +179,9 @@ export class Show {
     const plans = new Map((Array.isArray(this.tale.plan?.body.tasks) ? this.tale.plan.body.tasks : []).map((task) => [String(task?.task), task]));
     const parts = this.tale.services.map(({ task, rows }) => {
       const plan = plans.get(task);
-      const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(([clock, value]) => `${value} ${clock}`).join(" or ")}.` : "";
+      const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(everyWords).join(" or ")}.` : "";
       const lines = rows.map(({ entry, reading, since }) => [
-        when(entry), reading === undefined ? "–" : decimal(reading), since === undefined ? "–" : decimal(since),
+        moment(when(entry)), reading === undefined ? "–" : decimal(reading), since === undefined ? "–" : decimal(since),
         this.by(entry), serviceWords(entry), ref(entry),
       ]).reverse();
       return el("div", {}, el("h3", { dir: "auto" }, task), el("p", {}, `${counted(rows.length, "time", "times")}.${every}`),
@@ -193,11 +193,11 @@ export class Show {
   findingsSection() {
     const { findings, repairs } = this.tale;
     const rows = findings.map(({ entry, end }) => [
-      when(entry), worded([entry.body.urgency, entry.body.sign, entry.body.point]), words(entry), this.by(entry),
+      moment(when(entry)), worded([entry.body.urgency, entry.body.sign, entry.body.point]), words(entry), this.by(entry),
       end ? `${end.kind === "repair_done" ? "repaired" : "cleared"} ${when(end)}, ${end.name}` : el("strong", {}, "open"), ref(entry),
     ]).reverse();
     const mended = repairs.map((entry) => [
-      when(entry), worded([entry.body.point, entry.body.cause, entry.body.remedy]), words(entry), this.by(entry),
+      moment(when(entry)), worded([entry.body.point, entry.body.cause, entry.body.remedy]), words(entry), this.by(entry),
       entry.body.minutes === undefined ? "–" : `${entry.body.minutes} min`, ref(entry),
     ]).reverse();
     return section("Findings and repairs",
@@ -232,7 +232,7 @@ export class Show {
 
   changesSection() {
     const rows = this.tale.changes.map((entry) => [
-      when(entry), bdi(String(entry.body.meter ?? "the first meter")), `${entry.body.old_reading} → ${entry.body.new_reading}`,
+      moment(when(entry)), bdi(String(entry.body.meter ?? "the first meter")), `${entry.body.old_reading} → ${entry.body.new_reading}`,
       bdi(String(entry.body.reason ?? "no reason given")), this.by(entry), ref(entry),
     ]);
     return section("Meter changes", rows.length === 0 ? el("p", {}, "None recorded.") : table("Meter changes", ["When", "Meter", "Reading", "Why", "By", "Entry"], rows));
@@ -241,7 +241,7 @@ export class Show {
   // --- What to look at twice -----------------------------------------------------------------------------------------
 
   doubtfulSection() {
-    const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), when(entry), bdi(why)]);
+    const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), moment(when(entry)), bdi(why)]);
     const made = this.summary?.book;
     const more = [
       ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
@@ -265,7 +265,7 @@ export class Show {
 
   entriesSection() {
     const rows = this.tale.entries.map((entry) => [
-      ref(entry), when(entry), date(entry.received_ms), bdi(entry.kind.replaceAll("_", " ")), bodyWords(entry), this.by(entry),
+      ref(entry), moment(when(entry)), moment(date(entry.received_ms)), bdi(entry.kind.replaceAll("_", " ")), bodyWords(entry, this.story.marks), this.by(entry),
     ]).reverse();
     return section("All entries", clipped(rows, ROWS, (some) => table("All entries, the newest first", ["Entry", "When, as claimed", "Received", "Kind", "What", "By"], some), "None."));
   }
@@ -302,7 +302,7 @@ export class Show {
   }
 
   by(entry) {
-    return bdi(this.story.person(entry.by));
+    return el("bdi", { class: "name" }, this.story.person(entry.by));
   }
 }
 
@@ -325,8 +325,12 @@ const bdi = (text) => el("bdi", {}, text);
 const grouped = (key) => key.replace(/.{4}/g, "$& ").trim();
 const counted = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 const ref = (entry) => el("span", { class: entry.altered ? "altered" : "ref" }, entry.name);
-const words = (entry) => entry.text === undefined ? (entry.withheld.includes("words") ? el("em", {}, "withheld") : "") : bdi(entry.text);
+const words = (entry) =>
+  entry.text === undefined ? (entry.withheld.includes("words") ? el("em", {}, "withheld") : "") : bdi(entry.text);
 const MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+
+/** The same, on one line. */
+const moment = (text) => el("span", { class: "time" }, text);
 
 /** A time as its author wrote it, in their own place's time. */
 function when(entry) {
@@ -352,6 +356,8 @@ function meterWords({ meter, points, highest, added }) {
 
 const claimedWords = (claimed) => (claimed ? `, said to be of ${claimed[0].slice(0, 10)} to ${claimed[1].slice(0, 10)}` : "");
 
+const everyWords = ([clock, value]) => `${value} ${String(value) === "1" ? clock.replace(/s$/, "") : clock}`;
+
 function keptWords(keeping) {
   const sum = (field) => keeping.reduce((all, one) => all + one[field], 0);
   const all = ["on_time", "early", "late", "never"].reduce((total, field) => total + sum(field), 0);
@@ -364,9 +370,14 @@ function serviceWords({ body, text }) {
   return worded([...points, body.purge && `purge ${body.purge}`, ...skipped, text]);
 }
 
-/** What an entry says, as its fields. */
-function bodyWords(entry) {
-  const spelled = (value) => (typeof value === "object" ? JSON.stringify(value) : String(value));
+/** What an entry says, as its fields; other entries by their names. */
+function bodyWords(entry, marks) {
+  const spelled = (value) => {
+    if (Array.isArray(value)) return value.map(spelled).join(", ");
+    if (typeof value !== "object" || value === null) return String(value);
+    if (marks.has(value.device) && "seq" in value) return `${marks.get(value.device)}-${value.seq}`;
+    return Object.entries(value).map(([name, one]) => `${name.replaceAll("_", " ")} ${spelled(one)}`).join(" ");
+  };
   const fields = Object.entries(entry.body).map(([name, value]) => `${name.replaceAll("_", " ")} ${spelled(value)}`);
   const hidden = entry.withheld.map((part) => `${part} withheld`);
   return worded([...(entry.struck ? ["struck"] : []), ...fields, entry.text, ...hidden]);
