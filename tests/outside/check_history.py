@@ -59,7 +59,7 @@ class Check:
         told = [[(f["line"], f["code"], words(f)) for f in one["failures"]] for one in (page, verdict)]
         if page["standing"] != verdict["standing"] or told[0] != told[1]:
             self.disagreements.append(f"{name}: page {page}, program {verdict}")
-        about = {field: value for field, value in verdict.items() if field not in ("not_proved", "failures")}
+        about = {field: value for field, value in verdict.items() if field not in ("not_proved", "failures", "page")}
         if verdict["standing"] in ("valid", "cannot judge") and about != {field: page[field] for field in about}:
             self.disagreements.append(f"{name}: the page tells of {page}, the program of {about}")
 
@@ -166,10 +166,26 @@ def damage(check, key, lines):
             standing, _ = check.lines(f"line {at + 1} {name}", key, file)
             harmless = "person" in json.loads(line) or (name == "moved" and '{"person"' in lines[at + 1])
             check.expect(standing != "valid" or harmless, f"line {at + 1} {name}: {standing}")
+    for at, line in enumerate(lines):
+        for form, changed in other_forms(json.loads(line)):
+            file = lines[:at] + [json.dumps(changed, separators=(",", ":"), ensure_ascii=False)] + lines[at + 1 :]
+            standing, _ = check.lines(f"line {at + 1} {form}", key, file)
+            check.expect(standing == "invalid", f"line {at + 1} {form}: {standing}")
     for bad in ("", "{", "[]", "null", '{"end":{}}', '{"a":1,"a":2}', '{"batch":1.5}', '{"other":[1,2,3,4]}', "\ufeff{}"):
         for at in range(0, len(lines), 3):
             standing, _ = check.lines(f"{bad!r} at line {at + 1}", key, lines[:at] + [bad] + lines[at + 1 :])
             check.expect(standing == "invalid", f"{bad!r} at line {at + 1}: {standing}")
+
+
+def other_forms(line):
+    """What some libraries read as the same: a list for an object, null for what is not there."""
+    (kind,) = [kind for kind in line if kind not in ("link", "aside", "off_s")]
+    if isinstance(line[kind], dict) and kind != "entry":
+        yield "as a list", {kind: list(line[kind].values())}
+    for absent in {"batch": ("previous",), "entry": ("aside", "off_s")}.get(kind, ()):
+        place = line if kind == "entry" else line[kind]
+        if absent not in place:
+            yield f"with {absent} null", line | ({absent: None} if kind == "entry" else {kind: place | {absent: None}})
 
 
 def batches(check, key, lines):

@@ -1,4 +1,5 @@
-//! `pintle history`: gets a machine's service history as a file that proves itself; with `--key` the key to check it with.
+//! `pintle history`: gets a machine's service history as a file that proves itself, or with `--page` as a page that shows it
+//! and checks it; with `--key` the key to check it with.
 //!
 //! Promises: needs signal, and says so. The file is made by the server from its ledger, and checked here before it is
 //! kept; one that is there already is never written over.
@@ -9,7 +10,7 @@ use crate::office::Office;
 use crate::problem::{Code, Problem};
 use crate::ui::{Answer, Line, Tone};
 use pintle_openapi::endpoint::Nothing;
-use pintle_openapi::endpoints::proof::{Checkpoint, CheckpointReply, HistoryQuery, MachineHistory};
+use pintle_openapi::endpoints::proof::{Checkpoint, CheckpointReply, HistoryQuery, MachineHistory, MachineHistoryPage};
 use pintle_openapi::list::MachinePath;
 use serde_json::{Value, json};
 use std::io::Write as _;
@@ -21,20 +22,24 @@ use std::path::PathBuf;
 pub struct History {
     /// The machine
     machine: Option<String>,
-    /// Where to keep it [MACHINE-history.gz]
+    /// Where to keep it [MACHINE-history.gz, or .html for a page]
     #[arg(long, value_name = "FILE")]
     to: Option<PathBuf>,
     /// What an outsider is not to see: names, words, office
     #[arg(long, value_name = "PARTS", default_value = "office")]
     withhold: String,
+    /// As one page that any browser opens, shows and checks, without network
+    #[arg(long)]
+    page: bool,
     /// Only show the key that such files are checked with
-    #[arg(long, conflicts_with_all = ["machine", "to"])]
+    #[arg(long, conflicts_with_all = ["machine", "to", "page"])]
     key: bool,
 }
 
 const AFTER: &str = "\
 Give the key another way than the file: on paper, on your page.
-Whoever gets the file checks it with: pintle verify FILE --key KEY";
+Whoever gets the file checks it with: pintle verify FILE --key KEY
+A page checks itself; to make one from a file: pintle verify FILE --page PAGE";
 
 /// Asks the server, keeps the file, shows where.
 pub(super) fn run(args: &History, here: &mut Here<'_, '_>) -> Result<(), Problem> {
@@ -52,11 +57,16 @@ pub(super) fn run(args: &History, here: &mut Here<'_, '_>) -> Result<(), Problem
         return here.ui.show(&Key { checkpoint });
     };
     let query = HistoryQuery { withhold: Some(args.withhold.clone()) };
-    let bytes = office.fetch::<MachineHistory>(&MachinePath { machine: machine.id }, &query)?;
+    let place = MachinePath { machine: machine.id };
+    let (bytes, ending) = if args.page {
+        (office.fetch::<MachineHistoryPage>(&place, &query)?, "html")
+    } else {
+        (office.fetch::<MachineHistory>(&place, &query)?, "gz")
+    };
     let checkpoint = office.ask::<Checkpoint>(&Nothing {}, &Nothing {}, &Nothing {})?;
-    let path = args.to.clone().unwrap_or_else(|| PathBuf::from(format!("{}-history.gz", plain(&machine.name))));
+    let path = args.to.clone().unwrap_or_else(|| PathBuf::from(format!("{}-history.{ending}", plain(&machine.name))));
     keep(&path, &bytes)?;
-    here.ui.show(&Kept { machine: machine.name, path, bytes: bytes.len(), checkpoint })
+    here.ui.show(&Kept { machine: machine.name, path, bytes: bytes.len(), ending, checkpoint })
 }
 
 /// A name of a file from a machine's name.
@@ -64,7 +74,8 @@ fn plain(name: &str) -> String {
     name.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '-' }).collect()
 }
 
-fn keep(path: &PathBuf, bytes: &[u8]) -> Result<(), Problem> {
+/// Writes a new file; one that is there already is never written over.
+pub(super) fn keep(path: &PathBuf, bytes: &[u8]) -> Result<(), Problem> {
     let failed = |error: std::io::Error| {
         Problem::new(Code::FileFailed, format!("cannot write {}", path.display()))
             .detail(&error)
@@ -95,20 +106,22 @@ struct Kept {
     machine: String,
     path: PathBuf,
     bytes: usize,
+    ending: &'static str,
     checkpoint: CheckpointReply,
 }
 
 impl Answer for Kept {
     fn lines(&self) -> Vec<Line> {
         let kilobytes = self.bytes.div_ceil(1000);
+        let check = if self.ending == "html" {
+            format!("open it in a browser and give it the key {}", self.checkpoint.key)
+        } else {
+            format!("pintle verify {} --key {}", self.path.display(), self.checkpoint.key)
+        };
         vec![
             Line::toned(Tone::Strong, &self.machine)
                 .plain(format!(": service history in {}, {kilobytes} KB", self.path.display())),
-            Line::toned(Tone::Faint, "to check it: ").plain(format!(
-                "pintle verify {} --key {}",
-                self.path.display(),
-                self.checkpoint.key
-            )),
+            Line::toned(Tone::Faint, "to check it: ").plain(check),
             Line::of("Give the key another way than the file."),
         ]
     }

@@ -1,15 +1,18 @@
 //! `pintle verify`: checks a service-history file, without any network and without a log.
 //!
 //! Promises: the file is read once, line by line, and never held whole; every place where something is wrong is named;
-//! what no file can prove is said every time. The exit code says how it stands.
+//! what no file can prove is said every time. The exit code says how it stands. With `--page` a page of the file is made,
+//! which checks it in a browser, whatever the verdict; without a file a page that checks those it is given.
 //!
 //! Never trusts a key that the file brings: the key to check with comes another way, with `--key`.
 
 use super::Here;
+use super::history::keep;
 use crate::problem::{Code as ProblemCode, Problem};
 use crate::ui::{Answer, Line, Tone, words};
 use flate2::bufread::GzDecoder;
 use pintle_core::history::LINE_BYTES_MAX;
+use pintle_core::history::page::{checker, page};
 use pintle_core::history::verdict::{About, NOT_PROVED, Standing, Verdict};
 use pintle_core::history::verify::Verifier;
 use pintle_core::ids::PublicKey;
@@ -25,7 +28,11 @@ use std::path::{Path, PathBuf};
 #[command(after_help = CODES)]
 pub struct Verify {
     /// The file
-    file: PathBuf,
+    #[arg(required_unless_present = "page")]
+    file: Option<PathBuf>,
+    /// Also make a page that shows and checks the file in any browser; without a file one for any file
+    #[arg(long, value_name = "PAGE")]
+    page: Option<PathBuf>,
     /// The organisation's key, as it was told another way than in the file
     #[arg(long, value_name = "KEY")]
     key: Option<String>,
@@ -38,10 +45,28 @@ Exit codes: 0 valid, 1 invalid, 2 incomplete,
 /// Reads the file and shows the verdict.
 pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let pin = args.key.as_deref().map(key).transpose()?;
-    let verdict = judge(&args.file, pin)?;
-    let problem = problem(&verdict, &args.file);
-    here.ui.show(&Report { verdict, has_key: pin.is_some() })?;
+    let Some(file) = &args.file else { return checking_page(args, here) };
+    let verdict = judge(file, pin)?;
+    if let Some(path) = &args.page {
+        keep(path, page(&bytes(file)?, None).as_bytes())?;
+    }
+    let problem = problem(&verdict, file);
+    here.ui.show(&Report { verdict, has_key: pin.is_some(), page: args.page.clone() })?;
     problem.map_or(Ok(()), Err)
+}
+
+/// Makes a page that holds no file.
+fn checking_page(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let Some(path) = &args.page else { return Ok(()) };
+    keep(path, checker().as_bytes())?;
+    here.ui.show(&Checker { path: path.clone() })
+}
+
+/// The bytes of a file, which a page holds whole.
+fn bytes(path: &Path) -> Result<Vec<u8>, Problem> {
+    std::fs::read(path).map_err(|error| {
+        Problem::new(ProblemCode::FileFailed, format!("cannot read {}", path.display())).detail(&error)
+    })
 }
 
 /// A key as it is printed: base64url, or the verifier key of a signed note.
@@ -102,9 +127,27 @@ fn problem(verdict: &Verdict, path: &Path) -> Option<Problem> {
     })
 }
 
+struct Checker {
+    path: PathBuf,
+}
+
+impl Answer for Checker {
+    fn lines(&self) -> Vec<Line> {
+        vec![
+            Line::of(format!("{} checks the service histories that are dropped on it.", self.path.display())),
+            Line::of("Open it in a browser; it needs no network."),
+        ]
+    }
+
+    fn json(&self) -> Value {
+        json!({"page": self.path})
+    }
+}
+
 struct Report {
     verdict: Verdict,
     has_key: bool,
+    page: Option<PathBuf>,
 }
 
 impl Answer for Report {
@@ -119,6 +162,7 @@ impl Answer for Report {
         lines.extend(shown(about));
         lines.push(Line::toned(Tone::Strong, "Not proved by any file:"));
         lines.extend(NOT_PROVED.iter().map(|what| Line::of(format!("- {what}"))));
+        lines.extend(self.page.iter().map(|path| Line::of(format!("page in {}", path.display()))));
         lines
     }
 
@@ -148,6 +192,7 @@ impl Answer for Report {
             "witnesses": witnesses,
             "signer": about.signer,
             "not_proved": NOT_PROVED,
+            "page": self.page,
         })
     }
 }

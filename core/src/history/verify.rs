@@ -21,7 +21,7 @@ use crate::proof::leaf::{Row, machine_leaf, roll_leaf_data};
 use crate::proof::merkle::{Edge, leaf_hash, verify_inclusion};
 use crate::proof::note::{Judged, Note, Signer};
 use crate::proof::roll;
-use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 /// Failures that are told one by one; the others are counted.
@@ -138,14 +138,14 @@ impl Verifier {
         let before = self.stage;
         match canonical::read(line) {
             Err(fault) => self.damaged(&fault.detail),
-            Ok(value) => self.value(value),
+            Ok(value) => self.value(&value),
         }
         if matches!(before, Stage::History | Stage::Keys | Stage::Checkpoint) && self.stage == before {
             self.stage = Stage::Lost;
         }
     }
 
-    fn value(&mut self, value: Value) {
+    fn value(&mut self, value: &Value) {
         let kind = value.as_object().and_then(|line| {
             ["history", "keys", "checkpoint", "device", "person", "batch", "entry", "other", "end"]
                 .into_iter()
@@ -161,8 +161,13 @@ impl Verifier {
             // A name is told, not proved: nothing of it is checked.
             (Stage::Body, Some("person")) => self.read(value, |this, _: PersonLine| this.close()),
             (Stage::Body, Some("batch")) => self.read(value, |this, line: BatchLine| this.batch(line.batch)),
-            (Stage::Body, Some("entry")) => self.read(value, |this, line: EntryLine| this.entry(line)),
-            (Stage::Body, Some("other")) => self.read(value, |this, line: OtherLine| this.other(&line.other)),
+            (Stage::Body, Some("entry"))
+                if ["aside", "off_s"].iter().any(|field| value.get(field) == Some(&Value::Null)) =>
+            {
+                self.damaged("what is not there is left out");
+            }
+            (Stage::Body, Some("entry")) => self.read_plain(value, |this, line: EntryLine| this.entry(line)),
+            (Stage::Body, Some("other")) => self.read_plain(value, |this, line: OtherLine| this.other(&line.other)),
             (Stage::Body, Some("end")) => self.read(value, |this, line: EndLine| {
                 this.close();
                 if (line.end.lines, line.end.entries) != (this.lines, this.edge.size()) {
@@ -182,8 +187,18 @@ impl Verifier {
         }
     }
 
-    fn read<T: DeserializeOwned>(&mut self, value: Value, then: impl FnOnce(&mut Self, T)) {
-        match serde_json::from_value(value) {
+    fn read<'v, T: Deserialize<'v> + Serialize>(&mut self, value: &'v Value, then: impl FnOnce(&mut Self, T)) {
+        match T::deserialize(value) {
+            // The library reads a list as an object and null as nothing: other verifiers do not.
+            Ok(line) if serde_json::to_value(&line).is_ok_and(|written| written == *value) => then(self, line),
+            Ok(_) => self.damaged("it has another form than it must have"),
+            Err(error) => self.damaged(&error.to_string()),
+        }
+    }
+
+    /// The same for lines that come in thousands, and have no object inside that a list could stand for.
+    fn read_plain<'v, T: Deserialize<'v>>(&mut self, value: &'v Value, then: impl FnOnce(&mut Self, T)) {
+        match T::deserialize(value) {
             Ok(line) => then(self, line),
             Err(error) => self.damaged(&error.to_string()),
         }

@@ -74,6 +74,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<proof::InclusionProof>();
     visit.endpoint::<proof::ConsistencyProof>();
     visit.endpoint::<proof::MachineHistory>();
+    visit.endpoint::<proof::MachineHistoryPage>();
     visit.endpoint::<bills::OfficeBook>();
     visit.endpoint::<bills::WriteOffice>();
     visit.endpoint::<bills::AssignJob>();
@@ -92,6 +93,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<shares::SharedMachine>();
     visit.endpoint::<shares::SharedEntries>();
     visit.endpoint::<proof::SharedHistory>();
+    visit.endpoint::<proof::SharedHistoryPage>();
     visit.endpoint::<health::Healthz>();
     visit.endpoint::<health::Readyz>();
     visit.endpoint::<documents::Jwks>();

@@ -1,5 +1,5 @@
-//! `GET /v1/checkpoint`, `/v1/proof/…`, `/v1/machines/{machine}/history`, `/v1/shared/{link}/history`: what shows that a
-//! ledger is whole.
+//! `GET /v1/checkpoint`, `/v1/proof/…`, `/v1/machines/{machine}/history`, `/v1/shared/{link}/history`, and `…/page` below
+//! both: what shows that a ledger is whole.
 //!
 //! Promises: hashes and notes in open forms (RFC 9162, C2SP), so that tools that know no Pintle can check them. The
 //! file is that of docs/HISTORY-FORMAT.md.
@@ -12,6 +12,7 @@ use crate::problem::Problem;
 use crate::sample;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
+use pintle_core::history::page::PAGE_MEDIA;
 use pintle_core::ids::{Hash, PublicKey};
 use pintle_core::permission::Right;
 use pintle_core::proof::leaf::RollLeaf;
@@ -31,6 +32,10 @@ pub struct ConsistencyProof;
 pub struct MachineHistory;
 /// Makes the service history that a link shows.
 pub struct SharedHistory;
+/// Makes the page of a machine's service history.
+pub struct MachineHistoryPage;
+/// Makes the page of the service history that a link shows.
+pub struct SharedHistoryPage;
 
 /// A signed checkpoint.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -125,6 +130,10 @@ impl utoipa::PartialSchema for HistoryFile {
 }
 
 impl ToSchema for HistoryFile {}
+
+/// A page that shows a service history and checks it: HTML that needs no network.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct HistoryPage(pub String);
 
 impl Endpoint for Checkpoint {
     const METHOD: Method = Method::Get;
@@ -232,5 +241,54 @@ impl Endpoint for SharedHistory {
     fn example() -> Example<Self> {
         let path = SharedPath { link: sample::capability() };
         Example { path, query: Nothing {}, body: Nothing {}, reply: HistoryFile(vec![0x1f, 0x8b]) }
+    }
+}
+
+/// The page of an example, cut.
+const PAGE: &str = "<!doctype html>\n<html lang=\"en\">";
+
+impl Endpoint for MachineHistoryPage {
+    const METHOD: Method = Method::Get;
+    const PATH: &'static str = "/v1/machines/{machine}/history/page";
+    const OPERATION: &'static str = "machineHistoryPage";
+    const TAG: Tag = Tag::Proof;
+    const ACCESS: Access = Access::Token(Right::Share);
+    const SUMMARY: &'static str = "A machine's service history, as one page that checks itself";
+    const DESCRIPTION: &'static str = "The same file inside an HTML page that shows it and checks it in the browser, without \
+         any network. What it shows as computed by its maker is not proved.";
+    const PROBLEMS: &'static [Problem] = &[Problem::NotFound, Problem::OutOfRange];
+    const REPLY_MEDIA: &'static str = PAGE_MEDIA;
+
+    type Path = MachinePath;
+    type Query = HistoryQuery;
+    type Body = Nothing;
+    type Reply = HistoryPage;
+
+    fn example() -> Example<Self> {
+        let path = MachinePath { machine: sample::machine() };
+        let query = HistoryQuery { withhold: Some("names,office".to_owned()) };
+        Example { path, query, body: Nothing {}, reply: HistoryPage(PAGE.to_owned()) }
+    }
+}
+
+impl Endpoint for SharedHistoryPage {
+    const METHOD: Method = Method::Get;
+    const PATH: &'static str = "/v1/shared/{link}/history/page";
+    const OPERATION: &'static str = "sharedHistoryPage";
+    const TAG: Tag = Tag::Outsiders;
+    const ACCESS: Access = Access::Link;
+    const SUMMARY: &'static str = "What a link shows: the machine's service history as one page that checks itself";
+    const DESCRIPTION: &'static str = "As for the organisation itself, with all withheld that the link does not show.";
+    const PROBLEMS: &'static [Problem] = &[Problem::NotFound];
+    const REPLY_MEDIA: &'static str = PAGE_MEDIA;
+
+    type Path = SharedPath;
+    type Query = Nothing;
+    type Body = Nothing;
+    type Reply = HistoryPage;
+
+    fn example() -> Example<Self> {
+        let path = SharedPath { link: sample::capability() };
+        Example { path, query: Nothing {}, body: Nothing {}, reply: HistoryPage(PAGE.to_owned()) }
     }
 }

@@ -13,7 +13,7 @@ use pintle_core::book::book;
 use pintle_core::exchange::Pulled;
 use pintle_core::fact::administration::Shown;
 use pintle_core::ids::{Capability, MachineId};
-use pintle_openapi::endpoints::proof::HistoryFile;
+use pintle_openapi::endpoints::proof::{HistoryFile, HistoryPage};
 use pintle_openapi::endpoints::shares::SharedReply;
 use pintle_openapi::list::PageQuery;
 use pintle_openapi::names::Names;
@@ -79,6 +79,15 @@ impl App {
     pub async fn shared_history(&self, link: &Capability) -> Result<HistoryFile, Refusal> {
         let share = self.opened(link).await?;
         self.history_file(share.organisation, share.machine, withheld(&share).into_iter().collect()).await
+    }
+
+    /// The same as a page that checks itself.
+    ///
+    /// # Errors
+    /// `not-found`, and failures of the store.
+    pub async fn shared_history_page(&self, link: &Capability) -> Result<HistoryPage, Refusal> {
+        let share = self.opened(link).await?;
+        self.history_page_of(share.organisation, share.machine, withheld(&share).into_iter().collect()).await
     }
 
     /// The link, if it lives; counts the opening.

@@ -10,6 +10,9 @@ use super::{App, Caller, Refusal};
 use crate::limits::{HISTORY_ROWS, TREE_ROWS};
 use flate2::Compression;
 use flate2::write::GzEncoder;
+use pintle_core::Held;
+use pintle_core::book::book;
+use pintle_core::history::page::page;
 use pintle_core::history::write::{HIDEABLE_PARTS, Item, Lines, NAMES, Stretch, Top, Writer};
 use pintle_core::ids::{Hash, MachineId, OrganisationId, PublicKey, Signature};
 use pintle_core::proof::checkpoint::{Checkpoint, CheckpointKey};
@@ -18,7 +21,7 @@ use pintle_core::proof::note::{Kind, Signer};
 use pintle_core::proof::tile::{node_in, tiles_of};
 use pintle_openapi::Problem;
 use pintle_openapi::endpoints::proof::{
-    CheckpointReply, ConsistencyQuery, HistoryFile, HistoryQuery, InclusionQuery, ProofReply,
+    CheckpointReply, ConsistencyQuery, HistoryFile, HistoryPage, HistoryQuery, InclusionQuery, ProofReply,
 };
 use pintle_store::{CheckpointRecord, Grown, MachineStanding, SealedBatch, StoreError};
 use std::collections::BTreeSet;
@@ -135,13 +138,37 @@ impl App {
         machine: MachineId,
         query: &HistoryQuery,
     ) -> Result<HistoryFile, Refusal> {
-        let asked = query.withhold.as_deref().unwrap_or("office");
-        let withheld: BTreeSet<String> = asked.split(',').filter(|part| !part.is_empty()).map(str::to_owned).collect();
-        if withheld.iter().any(|part| part != NAMES && !HIDEABLE_PARTS.contains(&part.as_str())) {
-            let detail = "names, words and office can be withheld";
-            return Err(Refusal::of(Problem::OutOfRange).parameter("withhold").detail(detail));
+        self.history_file(caller.device.organisation, machine, asked_withheld(query)?).await
+    }
+
+    /// A machine's service history as a page that checks itself.
+    ///
+    /// # Errors
+    /// `not-found`, `out-of-range`, and failures of the store.
+    pub async fn history_page(
+        &self,
+        caller: &Caller,
+        machine: MachineId,
+        query: &HistoryQuery,
+    ) -> Result<HistoryPage, Refusal> {
+        self.history_page_of(caller.device.organisation, machine, asked_withheld(query)?).await
+    }
+
+    /// The page: the file, and what was computed from the same entries with the same withheld.
+    pub(super) async fn history_page_of(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        withheld: BTreeSet<String>,
+    ) -> Result<HistoryPage, Refusal> {
+        let (file, until) = self.history_until(organisation, machine, withheld.clone()).await?;
+        let mut entries = self.all_entries(organisation, machine).await?;
+        entries.retain(|held| held.position.is_some_and(|position| position <= until));
+        let hidden = HIDEABLE_PARTS.into_iter().filter(|part| withheld.contains(*part));
+        for part in hidden {
+            entries = entries.into_iter().map(|held| Held { entry: held.entry.withhold(part), ..held }).collect();
         }
-        self.history_file(caller.device.organisation, machine, withheld).await
+        Ok(HistoryPage(page(&file, Some(&book(machine, &entries)))))
     }
 
     /// The file of a machine's service history.
@@ -151,6 +178,16 @@ impl App {
         machine: MachineId,
         withheld: BTreeSet<String>,
     ) -> Result<HistoryFile, Refusal> {
+        Ok(HistoryFile(self.history_until(organisation, machine, withheld).await?.0))
+    }
+
+    /// The file, and the position up to which it has the machine's entries.
+    async fn history_until(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        withheld: BTreeSet<String>,
+    ) -> Result<(Vec<u8>, u64), Refusal> {
         self.grow_tree(organisation).await?;
         let standing = self.store.machine_standing(organisation, machine).await?;
         let standing = standing.ok_or_else(|| Refusal::of(Problem::NotFound))?;
@@ -170,7 +207,7 @@ impl App {
         }
         let GzLines(encoder, written) = writer.end().map_err(Refusal::internal)?;
         written.map_err(Refusal::internal)?;
-        Ok(HistoryFile(encoder.finish().map_err(Refusal::internal)?))
+        Ok((encoder.finish().map_err(Refusal::internal)?, until))
     }
 
     async fn top(
@@ -216,6 +253,17 @@ impl App {
         }
         Ok(keys)
     }
+}
+
+/// What is to be withheld, as it was asked for.
+fn asked_withheld(query: &HistoryQuery) -> Result<BTreeSet<String>, Refusal> {
+    let asked = query.withhold.as_deref().unwrap_or("office");
+    let withheld: BTreeSet<String> = asked.split(',').filter(|part| !part.is_empty()).map(str::to_owned).collect();
+    if withheld.iter().any(|part| part != NAMES && !HIDEABLE_PARTS.contains(&part.as_str())) {
+        let detail = "names, words and office can be withheld";
+        return Err(Refusal::of(Problem::OutOfRange).parameter("withhold").detail(detail));
+    }
+    Ok(withheld)
 }
 
 /// Lines on their way into a compressed file; the first failure is kept.

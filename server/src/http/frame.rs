@@ -72,7 +72,10 @@ fn dress(headers: &mut HeaderMap, tag: &str, policy: &'static str, https_only: O
         headers.insert(STRICT_TRANSPORT_SECURITY, HeaderValue::from_static(value));
     }
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
-    headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    // A page that comes with a policy of its own, which allows less than that of the documentation, keeps it.
+    if !headers.contains_key(CONTENT_SECURITY_POLICY) {
+        headers.insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    }
     headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
     if let Ok(value) = HeaderValue::from_str(tag) {
         headers.insert(REQUEST_HEADER, value);

@@ -299,3 +299,23 @@ impl Serve for e::proof::SharedHistory {
         Ok(reply.0.clone())
     }
 }
+
+impl Serve for e::proof::MachineHistoryPage {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.history_page(call.caller()?, call.path.machine, &call.query).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone().into_bytes())
+    }
+}
+
+impl Serve for e::proof::SharedHistoryPage {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.shared_history_page(&call.path.link).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone().into_bytes())
+    }
+}

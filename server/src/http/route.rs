@@ -10,12 +10,13 @@ use crate::app::gate::Lane;
 use crate::app::{App, Caller, Refusal};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{
-    ALLOW, CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_ENCODING, CONTENT_TYPE, ETAG, HeaderValue, IF_NONE_MATCH,
-    RETRY_AFTER, WWW_AUTHENTICATE,
+    ALLOW, CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_ENCODING, CONTENT_SECURITY_POLICY, CONTENT_TYPE, ETAG,
+    HeaderValue, IF_NONE_MATCH, RETRY_AFTER, WWW_AUTHENTICATE,
 };
 use actix_web::web::{self, Payload, ServiceConfig};
 use actix_web::{HttpMessage as _, HttpRequest, HttpResponse, HttpResponseBuilder, Route, guard};
 use pintle_core::Hash;
+use pintle_core::history::page::{self, PAGE_MEDIA};
 use pintle_openapi::endpoint::Caching;
 use pintle_openapi::endpoints::proof::HISTORY_MEDIA;
 use pintle_openapi::problem::PROBLEM_MEDIA;
@@ -150,6 +151,11 @@ fn replied<E: Serve>(request: &HttpRequest, reply: &E::Reply) -> HttpResponse {
                 // A file to keep, compressed already.
                 response.insert_header((CONTENT_DISPOSITION, "attachment; filename=\"service-history.gz\""));
                 response.insert_header((CONTENT_ENCODING, "identity"));
+            }
+            if E::REPLY_MEDIA == PAGE_MEDIA {
+                // It opens where it is asked for, under its own policy, and has a name where it is kept.
+                response.insert_header((CONTENT_DISPOSITION, "inline; filename=\"service-history.html\""));
+                response.insert_header((CONTENT_SECURITY_POLICY, page::policy() + "; frame-ancestors 'none'"));
             }
             response.body(bytes)
         }

@@ -170,14 +170,15 @@ async fn every_endpoint_asks_for_its_right(world: World) {
         "GET /v1/bench/grease",
         "GET /v1/bench/gun",
         "GET /v1/bench/thread",
-        "GET /v1/rules",                 // public rules
-        "GET /v1/shared/{link}",         // the link is the right
-        "GET /v1/shared/{link}/entries", // the link is the right
-        "GET /v1/shared/{link}/history", // the link is the right
-        "POST /v1/enrol",                // the code and the key's signature are
-        "POST /v1/follow",               // the signatures of both keys are
-        "POST /v1/sync",                 // the device's signature is
-        "POST /v1/token",                // the assertion is
+        "GET /v1/rules",                      // public rules
+        "GET /v1/shared/{link}",              // the link is the right
+        "GET /v1/shared/{link}/entries",      // the link is the right
+        "GET /v1/shared/{link}/history",      // the link is the right
+        "GET /v1/shared/{link}/history/page", // the link is the right
+        "POST /v1/enrol",                     // the code and the key's signature are
+        "POST /v1/follow",                    // the signatures of both keys are
+        "POST /v1/sync",                      // the device's signature is
+        "POST /v1/token",                     // the assertion is
     ];
     assert_eq!(without_token.iter().map(String::as_str).collect::<Vec<_>>(), expected);
     assert!(rights.contains(&Right::ManageCrew) && rights.contains(&Right::ReadMachines), "{rights:?}");

@@ -5,17 +5,19 @@
 use crate::on_every_store;
 use crate::phone::Phone;
 use crate::world::{Answer, World};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use flate2::read::GzDecoder;
 use pintle_core::history::verdict::{Standing, Verdict};
 use pintle_core::history::verify::Verifier;
-use pintle_core::ids::{MachineId, PublicKey};
+use pintle_core::ids::{Hash, MachineId, PublicKey};
 use pintle_core::permission::Role;
 use pintle_core::proof::checkpoint::{Checkpoint, origin};
 use pintle_core::proof::leaf::roll_leaf_data;
 use pintle_core::proof::merkle::{leaf_hash, verify_consistency, verify_inclusion};
 use pintle_openapi::endpoints::proof::{CheckpointReply, ProofReply};
 use pintle_openapi::endpoints::shares::ShareReply;
-use serde_json::json;
+use serde_json::{Value, json};
 use std::io::Read as _;
 
 const EX3: MachineId = MachineId([3; 16]);
@@ -132,6 +134,43 @@ async fn a_link_gives_the_history_of_its_machine_alone(world: World) {
     world.get(&format!("/v1/shared/{}/history", share.link)).await.refused(404, "not-found", "");
 }
 
+/// The base64 that a page holds under a name.
+fn held(page: &str, name: &str) -> Vec<u8> {
+    let (_, rest) = page.split_once(&format!("id=\"{name}\">")).expect(name);
+    STANDARD.decode(rest.split_once("</script>").expect(name).0).expect("base64")
+}
+
+async fn a_page_holds_the_file_and_what_was_computed_of_the_same(world: World) {
+    let (owner, _, token) = story(&world).await;
+    let key = world.get_with("/v1/checkpoint", &token).await.reply::<CheckpointReply>().key;
+    let answer = world.get_with(&format!("/v1/machines/{EX3}/history/page?withhold=words"), &token).await;
+    assert_eq!((answer.status, answer.header("content-type")), (200, Some("text/html; charset=utf-8")));
+    let policy = answer.header("content-security-policy").expect("a policy").to_owned();
+    assert!(policy.starts_with(&pintle_core::history::page::policy()) && !policy.contains("unsafe"), "{policy}");
+    assert!(answer.header("content-disposition").is_some_and(|name| name.starts_with("inline")));
+    let page = answer.text();
+    let file = held(&page, "file");
+    let mut text = String::new();
+    GzDecoder::new(&file[..]).read_to_string(&mut text).expect("a gzip file of text");
+    assert_eq!(judged(&text, key).standing, Standing::Valid);
+    let summary: Value = serde_json::from_slice(&held(&page, "summary")).expect("JSON");
+    assert_eq!(summary["of"], Hash::of(&[&file]).to_string(), "it says of which file it is");
+    assert_eq!(summary["book"]["counts"]["entries"], 3);
+    assert_eq!(summary["book"]["counts"]["withheld"], 1, "what is withheld is withheld before it is computed");
+    assert!(!summary.to_string().contains("rattles") && !page.contains(&owner.person.name), "not even as text");
+
+    let request = json!({"machine": EX3, "days": 3, "shows": []});
+    let share: ShareReply = world.post_with("/v1/shares", &request, &token).await.reply();
+    let path = format!("/v1/shared/{}/history/page", share.link);
+    let shared = held(&world.get(&path).await.text(), "file");
+    let mut text = String::new();
+    GzDecoder::new(&shared[..]).read_to_string(&mut text).expect("a gzip file of text");
+    assert_eq!(judged(&text, key).about.withheld, ["names", "office", "words"]);
+    let end = format!("/v1/shares/{}/end", share.report.id);
+    assert_eq!(world.post_with(&end, &json!({}), &token).await.status, 200);
+    world.get(&path).await.refused(404, "not-found", "");
+}
+
 /// On a database of its own: worlds on PostgreSQL share one, and its epoch.
 #[actix_web::test]
 async fn a_history_goes_on_over_a_new_epoch_under_the_first_key() {
@@ -154,6 +193,7 @@ on_every_store! {
     a_checkpoint_covers_the_ledger_and_grows_only
     a_history_verifies_and_shows_what_it_is_to_show
     a_link_gives_the_history_of_its_machine_alone
+    a_page_holds_the_file_and_what_was_computed_of_the_same
 }
 
 #[actix_web::test]
