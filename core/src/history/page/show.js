@@ -92,6 +92,8 @@ export class Show {
       this.entriesSection(), this.unproved(), this.keysSection(), this.pageSection(),
     ];
     this.body.replaceChildren(...sections.filter(Boolean));
+    // For programs that look on: how many checks have come to their end.
+    this.status.dataset.checks = String(Number(this.status.dataset.checks ?? 0) + 1);
   }
 
   // --- The result of the check ---------------------------------------------------------------------------------------
