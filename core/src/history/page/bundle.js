@@ -436,19 +436,19 @@ var pintlePage = (() => {
     return { isValid: useRoot1 || useRoot2, value: x2 };
   };
   var precompute = () => {
-    const points2 = [];
+    const points = [];
     let p = G;
     let b;
     for (let w = 0; w < 33; w++) {
       b = p;
-      points2.push(b);
+      points.push(b);
       for (let i2 = 1; i2 < 128; i2++) {
         b = b.add(p);
-        points2.push(b);
+        points.push(b);
       }
       p = b.double();
     }
-    return points2;
+    return points;
   };
   var Gpows = void 0;
   var ctneg = (cnd, p) => {
@@ -1234,8 +1234,8 @@ var pintlePage = (() => {
   function canonical(value) {
     if (Array.isArray(value)) return `[${value.map(canonical).join(",")}]`;
     if (isObject(value)) {
-      const keys = Object.keys(value).sort();
-      return `{${keys.map((key) => `${JSON.stringify(key)}:${canonical(value[key])}`).join(",")}}`;
+      const keys2 = Object.keys(value).sort();
+      return `{${keys2.map((key) => `${JSON.stringify(key)}:${canonical(value[key])}`).join(",")}}`;
     }
     return JSON.stringify(value);
   }
@@ -1309,26 +1309,44 @@ var pintlePage = (() => {
   var id = (value) => unbase(value, 16);
   var hash32 = (value) => unbase(value, 32);
   var littleEndian = (bytes) => BigInt(`0x${hex(Uint8Array.from(bytes).reverse())}`);
-  var points = /* @__PURE__ */ new Map();
-  function pointOf(key) {
+  var keys = /* @__PURE__ */ new Map();
+  function multiplesOf(key) {
     const name = hex(key);
-    if (!points.has(name)) {
-      let point;
+    if (!keys.has(name)) {
+      let multiples;
       try {
-        point = Point.fromBytes(key);
-        if (point.isSmallOrder()) point = void 0;
+        const point = Point.fromBytes(key);
+        if (!point.isSmallOrder()) multiples = new Multiples(point);
       } catch {
       }
-      points.set(name, point);
+      keys.set(name, multiples);
     }
-    return points.get(name);
+    return keys.get(name);
   }
+  var Multiples = class {
+    constructor(point) {
+      this.windows = [];
+      for (let base = point; this.windows.length < 64; base = base.double().double().double().double()) {
+        const window = [Point.ZERO, base];
+        while (window.length < 16) window.push(window.at(-1).add(base));
+        this.windows.push(window);
+      }
+    }
+    times(number) {
+      let sum = Point.ZERO;
+      for (let at = 0, rest = number; rest > 0n; at += 1, rest >>= 4n) {
+        const four = Number(rest & 15n);
+        if (four > 0) sum = sum.add(this.windows[at][four]);
+      }
+      return sum;
+    }
+  };
   function signed(key, message, signature) {
-    const point = pointOf(key);
+    const multiples = multiplesOf(key);
     const [r, s] = [signature.subarray(0, 32), littleEndian(signature.subarray(32))];
-    if (point === void 0 || s >= ORDER) return false;
+    if (multiples === void 0 || s >= ORDER) return false;
     const k = littleEndian(sha512(joined(r, key, message))) % ORDER;
-    const expected = Point.BASE.multiply(s, false).add(point.multiply(k, false).negate());
+    const expected = Point.BASE.multiply(s, false).add(multiples.times(k).negate());
     return same(expected.toBytes(), r) && !expected.isSmallOrder();
   }
 
@@ -1813,8 +1831,10 @@ var pintlePage = (() => {
 
   // story.js
   var LATE_S = 30 * 86400;
+  var said = (value) => typeof value === "string" ? value : value === void 0 ? "" : JSON.stringify(value);
+  var listed = (value) => Array.isArray(value) ? value : [];
   function milli(written) {
-    const match = /^(\d{1,7})(?:\.(\d{1,3}))?$/.exec(written ?? "");
+    const match = /^(\d{1,7})(?:\.(\d{1,3}))?$/.exec(typeof written === "string" ? written : "");
     return match ? Number(match[1]) * 1e3 + Number((match[2] ?? "").padEnd(3, "0")) : void 0;
   }
   function decimal(thousandths) {
@@ -1848,7 +1868,7 @@ var pintlePage = (() => {
       const machine = {};
       for (const entry of of("machine_added", "machine_changed")) {
         for (const key of ["name", "make", "model", "serial", "site"]) {
-          if (key in entry.body) machine[key] = String(entry.body[key]);
+          if (key in entry.body) machine[key] = said(entry.body[key]);
         }
       }
       const meters = readings(of, machineMeter(of));
@@ -1894,7 +1914,7 @@ var pintlePage = (() => {
       body,
       at_s: moment2?.at_s,
       by: head.by,
-      kind: String(head.kind),
+      kind: said(head.kind),
       text: typeof entry.words?.text === "string" ? entry.words.text : void 0,
       withheld: Object.keys(entry.withheld ?? {}),
       odd: [],
@@ -1920,25 +1940,25 @@ var pintlePage = (() => {
   }
   function correct(target, by) {
     const { field, value } = by.body;
-    const [, part, key, ...deeper] = String(field).split("/");
+    const [, part, key, ...deeper] = said(field).split("/");
     const places = { head: { at: "at", by: "by" }, words: { text: "text" } };
     const place = part === "body" ? key : places[part]?.[key];
     if (place === void 0 || deeper.length > 0) {
-      by.odd.push(`it corrects ${field}, which is shown here uncorrected`);
+      by.odd.push(`it corrects ${said(field)}, which is shown here uncorrected`);
       return;
     }
     const holder = part === "body" ? target.body : target;
     target.corrections.push({ by, field: key, before: holder[place] });
     if (value === null) delete holder[place];
     else holder[place] = value;
-    if (place === "at") target.at_s = readMoment(String(value))?.at_s;
+    if (place === "at") target.at_s = readMoment(said(value))?.at_s;
   }
-  var machineMeter = (of) => String(of("machine_added").at(-1)?.body.meter_kind ?? "hours");
+  var machineMeter = (of) => said(of("machine_added").at(-1)?.body.meter_kind ?? "hours");
   function readings(of, first) {
     const meters = /* @__PURE__ */ new Map([[first, { meter: first, points: [], added: 0, highest: void 0 }]]);
     const kinds = "meter_read shift_begun shift_ended fuel_filled task_done finding_raised repair_done meter_changed";
     for (const entry of of(...kinds.split(" "))) {
-      const name = String(entry.body.meter ?? first);
+      const name = said(entry.body.meter ?? first);
       if (!meters.has(name)) meters.set(name, { meter: name, points: [], added: 0, highest: void 0 });
       const meter = meters.get(name);
       const changed = entry.kind === "meter_changed";
@@ -1956,7 +1976,7 @@ var pintlePage = (() => {
   function services(done) {
     const tasks = /* @__PURE__ */ new Map();
     for (const entry of done) {
-      const task = String(entry.body.task);
+      const task = said(entry.body.task);
       if (!tasks.has(task)) tasks.set(task, { task, rows: [], last: void 0 });
       const known = tasks.get(task);
       const reading = milli(entry.body.reading);
@@ -1970,7 +1990,7 @@ var pintlePage = (() => {
     const ends2 = /* @__PURE__ */ new Map();
     for (const entry of of("repair_done", "finding_cleared")) {
       const closed = entry.kind === "repair_done" ? entry.body.closes : [entry.body.finding];
-      for (const target of Array.isArray(closed) ? closed : []) {
+      for (const target of listed(closed)) {
         const finding = find(target);
         if (finding !== void 0 && !ends2.has(finding)) ends2.set(finding, entry);
       }
@@ -1981,8 +2001,8 @@ var pintlePage = (() => {
     const rows = /* @__PURE__ */ new Map();
     for (const entry of entries) {
       const used = entry.kind === "task_done" ? entry.body.materials : entry.body.parts;
-      for (const one of Array.isArray(used) ? used : []) {
-        const [name, unit] = [String(one?.name ?? one), String(one?.unit ?? "")];
+      for (const one of listed(used)) {
+        const [name, unit] = [said(one?.name ?? one), said(one?.unit)];
         const key = JSON.stringify([name, unit]);
         if (!rows.has(key)) rows.set(key, { name, unit, times: 0, total: 0, without: 0, entries: [] });
         const row = rows.get(key);
@@ -2002,9 +2022,9 @@ var pintlePage = (() => {
   }
   function doubtful(entries, meters) {
     const falls = new Map(meters.flatMap((meter) => meter.points.filter((p) => p.falls).map((p) => [p.entry, meter.meter])));
-    const points2 = [];
+    const points = [];
     for (const entry of entries) {
-      const add2 = (why) => points2.push({ entry, why });
+      const add2 = (why) => points.push({ entry, why });
       if (entry.altered) add2("altered, or not the entry that stood here: see the result of the check");
       if (entry.aside) add2(`set aside by the server (${entry.aside}): kept, not counted`);
       if (entry.released) add2(`had been set aside (${entry.released}); the office let it count`);
@@ -2020,7 +2040,7 @@ var pintlePage = (() => {
       if (gap_s > LATE_S) add2(`the server had it only ${span(gap_s)} after the time it claims`);
       entry.odd.forEach(add2);
     }
-    return points2;
+    return points;
   }
   function span(seconds) {
     const [minutes, hours, days] = [60, 3600, 86400].map((unit) => Math.floor(seconds / unit));
@@ -2123,23 +2143,23 @@ var pintlePage = (() => {
     const group = (name, ...lines) => element(name, { role: "rowgroup" }, ...lines);
     return element("table", { role: "table" }, element("caption", {}, caption), group("thead", head), group("tbody", ...body));
   }
-  function clipped(rows, most, draw, none) {
-    if (rows.length === 0) return element("p", {}, none);
+  function clipped(items, most, { caption, columns, row, none }) {
+    if (items.length === 0) return element("p", {}, none);
     const box = element("div", {});
     const show = (count2) => {
-      const left = rows.length - count2;
-      box.replaceChildren(draw(rows.slice(0, count2)));
+      const left = items.length - count2;
+      box.replaceChildren(table(caption, columns, items.slice(0, count2).map(row)));
       if (left <= 0) return;
       const more = element("button", { type: "button", class: "screen" }, `Show ${Math.min(left, 10 * most)} more`);
-      more.addEventListener("click", () => show(count2 + 10 * most));
+      more.addEventListener("click", () => show(Math.min(items.length, count2 + 10 * most)));
       box.append(element("p", {}, `${left} more are not shown here. `, more));
     };
-    show(Math.min(most, rows.length));
+    show(Math.min(most, items.length));
     return box;
   }
   function worded(texts) {
-    const said = texts.filter((text2) => text2 !== void 0 && text2 !== null && text2 !== "" && text2 !== false);
-    const parts = said.flatMap((text2, at) => [...at > 0 ? [", "] : [], element("bdi", {}, String(text2))]);
+    const there = texts.filter((text2) => text2 !== void 0 && text2 !== null && text2 !== "" && text2 !== false);
+    const parts = there.flatMap((text2, at) => [...at > 0 ? [", "] : [], element("bdi", {}, said(text2))]);
     return element("span", {}, ...parts);
   }
 
@@ -2215,12 +2235,20 @@ var pintlePage = (() => {
     }
     all(found) {
       Object.assign(this, found);
+      this.showVerdict();
+      try {
+        this.detail();
+      } catch (error) {
+        this.body.replaceChildren(element("p", { class: "wrong" }, `What the file says cannot be shown: ${error.message}`), this.unproved(), this.pageSection());
+      }
+      this.status.dataset.checks = String(Number(this.status.dataset.checks ?? 0) + 1);
+    }
+    detail() {
       this.tale = this.story.told();
       const name = this.tale.machine.name ?? "a machine without a name";
       document.title = `Service history: ${name}`;
       this.title.replaceChildren("Service history: ", element("bdi", {}, name));
-      this.showVerdict();
-      const sections = [
+      const parts = [
         this.summarySection(),
         this.plotSection(),
         this.keepingSection(),
@@ -2236,8 +2264,7 @@ var pintlePage = (() => {
         this.keysSection(),
         this.pageSection()
       ];
-      this.body.replaceChildren(...sections.filter(Boolean));
-      this.status.dataset.checks = String(Number(this.status.dataset.checks ?? 0) + 1);
+      this.body.replaceChildren(...parts.filter(Boolean));
     }
     // --- The result of the check ---------------------------------------------------------------------------------------
     showVerdict() {
@@ -2253,6 +2280,7 @@ var pintlePage = (() => {
         ...lines.length > 0 ? [element("ol", { class: "failures" }, ...lines)] : [],
         ...more > 0 ? [element("p", {}, `and ${more} more`)] : [],
         ...this.name ? [element("p", {}, "Of the file ", element("bdi", {}, this.name), ", which you gave to this page.")] : [],
+        element("p", { class: "paper" }, "On paper nothing is checked: this is what the page said when it was printed."),
         element(
           "p",
           { class: "faint" },
@@ -2326,55 +2354,65 @@ var pintlePage = (() => {
       );
     }
     servicesSection() {
-      const plans = new Map((Array.isArray(this.tale.plan?.body.tasks) ? this.tale.plan.body.tasks : []).map((task) => [String(task?.task), task]));
+      const plans = new Map(this.planned().map((task) => [said(task.task), task]));
       const parts = this.tale.services.map(({ task, rows }) => {
-        const plan = plans.get(task);
-        const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(everyWords).join(" or ")}.` : "";
-        const lines = rows.map(({ entry, reading, since }) => [
-          moment(when(entry)),
-          reading === void 0 ? "–" : decimal(reading),
-          since === void 0 ? "–" : decimal(since),
-          this.by(entry),
-          serviceWords(entry),
-          ref(entry)
-        ]).reverse();
-        return element(
-          "div",
-          {},
-          element("h3", { dir: "auto" }, task),
-          element("p", {}, `${counted(rows.length, "time", "times")}.${every}`),
-          clipped(lines, ROWS, (some) => table(`Services: ${task}`, ["When", "Meter", "Since the last", "By", "What", "Entry"], some))
-        );
+        const every = Object.entries(plans.get(task)?.every ?? {}).map(everyWords);
+        const times = `${counted(rows.length, "time", "times")}.${every.length > 0 ? ` Planned every ${every.join(" or ")}.` : ""}`;
+        const drawn = clipped([...rows].reverse(), ROWS, {
+          caption: `Services: ${task}`,
+          columns: ["When", "Meter", "Since the last", "By", "What", "Entry"],
+          row: ({ entry, reading, since }) => [
+            moment(when(entry)),
+            reading === void 0 ? "–" : decimal(reading),
+            since === void 0 ? "–" : decimal(since),
+            this.by(entry),
+            serviceWords(entry),
+            ref(entry)
+          ]
+        });
+        return element("div", {}, element("h3", { dir: "auto" }, task), element("p", {}, times), drawn);
       });
       return section("Services", ...parts.length > 0 ? parts : [element("p", {}, "None recorded.")]);
     }
+    /** The tasks of the plan that was set last. */
+    planned() {
+      return listed(this.tale.plan?.body.tasks).filter((task) => typeof task === "object" && task !== null);
+    }
     findingsSection() {
       const { findings: findings2, repairs } = this.tale;
-      const rows = findings2.map(({ entry, end }) => [
-        moment(when(entry)),
-        worded([entry.body.urgency, entry.body.sign, entry.body.point]),
-        words(entry),
-        this.by(entry),
-        end ? `${end.kind === "repair_done" ? "repaired" : "cleared"} ${when(end)}, ${end.name}` : element("strong", {}, "open"),
-        ref(entry)
-      ]).reverse();
-      const mended = repairs.map((entry) => [
-        moment(when(entry)),
-        worded([entry.body.point, entry.body.cause, entry.body.remedy]),
-        words(entry),
-        this.by(entry),
-        entry.body.minutes === void 0 ? "–" : `${entry.body.minutes} min`,
-        ref(entry)
-      ]).reverse();
+      const ended = (end) => `${end.kind === "repair_done" ? "repaired" : "cleared"} ${when(end)}, ${end.name}`;
       return section(
         "Findings and repairs",
-        clipped(rows, ROWS, (some) => table("Findings", ["When", "What", "In their words", "By", "Ended", "Entry"], some), "No findings recorded."),
-        clipped(mended, ROWS, (some) => table("Repairs", ["When", "What", "In their words", "By", "Work", "Entry"], some), "No repairs recorded.")
+        clipped([...findings2].reverse(), ROWS, {
+          caption: "Findings",
+          columns: ["When", "What", "In their words", "By", "Ended", "Entry"],
+          row: ({ entry, end }) => [
+            moment(when(entry)),
+            worded([entry.body.urgency, entry.body.sign, entry.body.point]),
+            words(entry),
+            this.by(entry),
+            end ? ended(end) : element("strong", {}, "open"),
+            ref(entry)
+          ],
+          none: "No findings recorded."
+        }),
+        clipped([...repairs].reverse(), ROWS, {
+          caption: "Repairs",
+          columns: ["When", "What", "In their words", "By", "Work", "Entry"],
+          row: (entry) => [
+            moment(when(entry)),
+            worded([entry.body.point, entry.body.cause, entry.body.remedy]),
+            words(entry),
+            this.by(entry),
+            entry.body.minutes === void 0 ? "–" : `${said(entry.body.minutes)} min`,
+            ref(entry)
+          ],
+          none: "No repairs recorded."
+        })
       );
     }
     handsSection() {
       const hands = this.summary?.book?.hands?.life;
-      const rows = this.tale.hands.map(({ person, count: count2 }) => [bdi(this.story.person(person)), count2]);
       const shares = (hands?.people ?? []).map((part) => [bdi(this.story.person(part.person)), `${part.amount} ${hands.by}`]);
       return section(
         "Hands",
@@ -2382,40 +2420,56 @@ var pintlePage = (() => {
           element("p", { class: "claim" }, `As computed by whoever made this page: ${hands.effective} hands in effect, over ${hands.total} ${hands.by}; one regular operator is 1.`),
           table("Who ran it", ["Person", "Share"], shares)
         ] : [],
-        clipped(rows, ROWS, (some) => table("Who recorded how much", ["Person", "Entries"], some), "Nobody recorded anything.")
+        clipped(this.tale.hands, ROWS, {
+          caption: "Who recorded how much",
+          columns: ["Person", "Entries"],
+          row: ({ person, count: count2 }) => [bdi(this.story.person(person)), count2],
+          none: "Nobody recorded anything."
+        })
       );
     }
     partsSection() {
-      const { materials: materials2, fuel, plan } = this.tale;
-      const rows = materials2.map((row) => [
-        bdi(row.name),
-        row.times,
-        row.times === row.without ? "not said" : `${decimal(row.total)} ${row.unit}${row.without > 0 ? ` and ${row.without} times not said` : ""}`,
-        row.entries.slice(-3).map((entry) => entry.name).join(", ") + (row.entries.length > 3 ? " …" : "")
-      ]);
-      const needs = (Array.isArray(plan?.body.tasks) ? plan.body.tasks : []).filter((task) => task?.needs?.length > 0);
+      const { materials: materials2, fuel } = this.tale;
+      const needs = this.planned().filter((task) => listed(task.needs).length > 0);
       const litres = fuel.reduce((sum, entry) => sum + (milli(entry.body.litres) ?? 0), 0);
+      const total = ({ times, without, total: sum, unit }) => {
+        if (times === without) return "not said";
+        return `${decimal(sum)} ${unit}${without > 0 ? ` and ${counted(without, "time", "times")} not said` : ""}`;
+      };
       return section(
         "Parts and fluids",
-        clipped(rows, ROWS, (some) => table("What was used", ["What", "Times", "In all", "Last in"], some), "No parts or fluids recorded."),
-        needs.length > 0 ? table("What the plan asks for", ["Task", "Specification"], needs.map((task) => [bdi(String(task.task)), bdi(task.needs.map(String).join("; "))])) : "",
+        clipped(materials2, ROWS, {
+          caption: "What was used",
+          columns: ["What", "Times", "In all", "Last in"],
+          row: (used) => [
+            bdi(used.name),
+            used.times,
+            bdi(total(used)),
+            used.entries.slice(-3).map((entry) => entry.name).join(", ") + (used.entries.length > 3 ? " …" : "")
+          ],
+          none: "No parts or fluids recorded."
+        }),
+        needs.length > 0 ? table("What the plan asks for", ["Task", "Specification"], needs.map((task) => [bdi(said(task.task)), worded(task.needs)])) : "",
         element("p", {}, fuel.length === 0 ? "No fuel recorded." : `Fuel: ${decimal(litres)} l in ${counted(fuel.length, "fill", "fills")}.`)
       );
     }
     changesSection() {
-      const rows = this.tale.changes.map((entry) => [
-        moment(when(entry)),
-        bdi(String(entry.body.meter ?? "the first meter")),
-        `${entry.body.old_reading} → ${entry.body.new_reading}`,
-        bdi(String(entry.body.reason ?? "no reason given")),
-        this.by(entry),
-        ref(entry)
-      ]);
-      return section("Meter changes", rows.length === 0 ? element("p", {}, "None recorded.") : table("Meter changes", ["When", "Meter", "Reading", "Why", "By", "Entry"], rows));
+      return section("Meter changes", clipped(this.tale.changes, ROWS, {
+        caption: "Meter changes",
+        columns: ["When", "Meter", "Reading", "Why", "By", "Entry"],
+        row: (entry) => [
+          moment(when(entry)),
+          bdi(said(entry.body.meter ?? "the first meter")),
+          `${said(entry.body.old_reading)} → ${said(entry.body.new_reading)}`,
+          bdi(said(entry.body.reason ?? "no reason given")),
+          this.by(entry),
+          ref(entry)
+        ],
+        none: "None recorded."
+      }));
     }
     // --- What to look at twice -----------------------------------------------------------------------------------------
     doubtfulSection() {
-      const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), moment(when(entry)), bdi(why)]);
       const made = this.summary?.book;
       const more = [
         ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
@@ -2424,7 +2478,12 @@ var pintlePage = (() => {
       ];
       return section(
         "Doubtful points",
-        clipped(rows, 5 * ROWS, (some) => table("Entries to look at twice", ["Entry", "When", "Why"], some), "This page found none."),
+        clipped(this.tale.doubtful, 5 * ROWS, {
+          caption: "Entries to look at twice",
+          columns: ["Entry", "When", "Why"],
+          row: ({ entry, why }) => [ref(entry), moment(when(entry)), bdi(why)],
+          none: "This page found none."
+        }),
         more.length > 0 ? element("div", {}, element("p", { class: "claim" }, "As computed by whoever made this page:"), element("ul", {}, ...more.map((line) => element("li", { dir: "auto" }, line)))) : ""
       );
     }
@@ -2441,15 +2500,19 @@ var pintlePage = (() => {
       );
     }
     entriesSection() {
-      const rows = this.tale.entries.map((entry) => [
-        ref(entry),
-        moment(when(entry)),
-        moment(date(entry.received_ms)),
-        bdi(entry.kind.replaceAll("_", " ")),
-        bodyWords(entry, this.story.marks),
-        this.by(entry)
-      ]).reverse();
-      return section("All entries", clipped(rows, ROWS, (some) => table("All entries, the newest first", ["Entry", "When, as claimed", "Received", "Kind", "What", "By"], some), "None."));
+      return section("All entries", clipped([...this.tale.entries].reverse(), ROWS, {
+        caption: "All entries, the newest first",
+        columns: ["Entry", "When, as claimed", "Received", "Kind", "What", "By"],
+        row: (entry) => [
+          ref(entry),
+          moment(when(entry)),
+          moment(date(entry.received_ms)),
+          bdi(entry.kind.replaceAll("_", " ")),
+          bodyWords(entry, this.story.marks),
+          this.by(entry)
+        ],
+        none: "None."
+      }));
     }
     // --- What is proved ------------------------------------------------------------------------------------------------
     unproved() {
@@ -2457,11 +2520,11 @@ var pintlePage = (() => {
     }
     keysSection() {
       const { story, verdict } = this;
-      const keys = story.keys.map((one) => [one.epoch, element("code", { class: "long" }, grouped(one.key))]);
+      const keys2 = story.keys.map((one) => [one.epoch, element("code", { class: "long" }, grouped(one.key))]);
       return section(
         "Keys and checkpoint",
         element("p", {}, "Compare one of these keys with the one that was given to you another way. Read here alone they prove nothing."),
-        keys.length > 0 ? table("Keys in this file", ["Epoch", "Key"], keys) : element("p", {}, "The file has no key that can be read."),
+        keys2.length > 0 ? table("Keys in this file", ["Epoch", "Key"], keys2) : element("p", {}, "The file has no key that can be read."),
         element("p", {}, verdict.signer ? "The checkpoint is signed by the newest of them." : "No checkpoint is signed by the newest of them."),
         element("p", {}, "SHA-256 of the history file: ", element("code", { class: "long" }, this.hex.replace(/.{8}/g, "$& ").trim()))
       );
@@ -2516,24 +2579,27 @@ var pintlePage = (() => {
     const iso = moment2.toISOString();
     return `${moment2.getUTCDate()} ${MONTHS2[moment2.getUTCMonth()]} ${moment2.getUTCFullYear()}, ${iso.slice(11, 16)} UTC`;
   }
-  function meterWords({ meter, points: points2, highest, added }) {
+  function meterWords({ meter, points, highest, added }) {
     if (!highest) return `${meter}: no reading`;
     const life = added === 0 ? "" : `, ${decimal(highest.life)} in all with the meters before`;
-    const falls = points2.filter((point) => point.falls).length;
+    const falls = points.filter((point) => point.falls).length;
     const odd = falls > 0 ? `; ${counted(falls, "reading is", "readings are")} below an earlier one` : "";
     return `${decimal(highest.shown)} ${meter} on ${when(highest.entry)} (${highest.entry.name})${life}${odd}`;
   }
   var claimedWords = (claimed) => claimed ? `, said to be of ${claimed[0].slice(0, 10)} to ${claimed[1].slice(0, 10)}` : "";
-  var everyWords = ([clock, value]) => `${value} ${String(value) === "1" ? clock.replace(/s$/, "") : clock}`;
+  var everyWords = ([clock, value]) => `${said(value)} ${said(value) === "1" ? clock.replace(/s$/, "") : clock}`;
   function keptWords(keeping) {
     const sum = (field) => keeping.reduce((all2, one) => all2 + one[field], 0);
     const all = ["on_time", "early", "late", "never"].reduce((total, field) => total + sum(field), 0);
     return `${sum("on_time")} of ${all} on time, ${sum("late")} late, ${sum("never")} left out, ${sum("early")} early (as computed by whoever made this page)`;
   }
   function serviceWords({ body, text: text2 }) {
-    const skipped = (Array.isArray(body.skipped) ? body.skipped : []).map((one) => `skipped ${one?.point}${one?.reason ? ` (${one.reason})` : ""}`);
-    const points2 = Array.isArray(body.points) ? [`at ${body.points.join(", ")}`] : [];
-    return worded([...points2, body.purge && `purge ${body.purge}`, ...skipped, text2]);
+    const skipped = listed(body.skipped).map((one) => {
+      const reason = one?.reason === void 0 ? "" : ` (${said(one.reason)})`;
+      return `skipped ${said(one?.point ?? one)}${reason}`;
+    });
+    const points = listed(body.points).map((point) => `at ${said(point)}`);
+    return worded([...points, body.purge === void 0 ? "" : `purge ${said(body.purge)}`, ...skipped, text2]);
   }
   function bodyWords(entry, marks) {
     const spelled = (value) => {
@@ -2724,8 +2790,8 @@ time ${worth}
       }
       this.seen("history", top);
     }
-    keys(keys) {
-      const all = list(keys, (one) => {
+    keys(keys2) {
+      const all = list(keys2, (one) => {
         fields(one, ["epoch", "key"], ["proof"]);
         const proof = "proof" in one ? unbase(one.proof, 64) : void 0;
         return { epoch: count(one.epoch), key: hash32(one.key), proof };
@@ -2746,7 +2812,7 @@ time ${worth}
         this.pinned = this.pin !== void 0;
         this.about.signer = base64url(this.signer.key);
       }
-      this.seen("keys", keys);
+      this.seen("keys", keys2);
     }
     vouched(before, after) {
       const domain = utf8("pintle/checkpoint-key/1\n");

@@ -2,6 +2,8 @@
 //
 // Promises: text goes in as text. Never markup from a text.
 
+import { said } from "./story.js";
+
 /** An element with attributes and children. */
 export function element(name, attributes, ...children) {
   const node = document.createElement(name);
@@ -29,25 +31,28 @@ export function table(caption, columns, rows) {
   return element("table", { role: "table" }, element("caption", {}, caption), group("thead", head), group("tbody", ...body));
 }
 
-/** The first rows, with how many more there are and a button that shows them. */
-export function clipped(rows, most, draw, none) {
-  if (rows.length === 0) return element("p", {}, none);
+/**
+ * The first of many, each drawn as a row, with how many more there are and a button that shows them. Rows are made
+ * only when they are shown: a history may have a hundred thousand.
+ */
+export function clipped(items, most, { caption, columns, row, none }) {
+  if (items.length === 0) return element("p", {}, none);
   const box = element("div", {});
   const show = (count) => {
-    const left = rows.length - count;
-    box.replaceChildren(draw(rows.slice(0, count)));
+    const left = items.length - count;
+    box.replaceChildren(table(caption, columns, items.slice(0, count).map(row)));
     if (left <= 0) return;
     const more = element("button", { type: "button", class: "screen" }, `Show ${Math.min(left, 10 * most)} more`);
-    more.addEventListener("click", () => show(count + 10 * most));
+    more.addEventListener("click", () => show(Math.min(items.length, count + 10 * most)));
     box.append(element("p", {}, `${left} more are not shown here. `, more));
   };
-  show(Math.min(most, rows.length));
+  show(Math.min(most, items.length));
   return box;
 }
 
 /** Texts with commas between them, each in its own direction of writing; empty ones are passed over. */
 export function worded(texts) {
-  const said = texts.filter((text) => text !== undefined && text !== null && text !== "" && text !== false);
-  const parts = said.flatMap((text, at) => [...(at > 0 ? [", "] : []), element("bdi", {}, String(text))]);
+  const there = texts.filter((text) => text !== undefined && text !== null && text !== "" && text !== false);
+  const parts = there.flatMap((text, at) => [...(at > 0 ? [", "] : []), element("bdi", {}, said(text))]);
   return element("span", {}, ...parts);
 }

@@ -8,7 +8,7 @@
 import { base64url, unbase64 } from "./bytes.js";
 import { plot } from "./plot.js";
 import { element as el, clipped, section, table, worded } from "./dom.js";
-import { decimal, milli, span } from "./story.js";
+import { decimal, listed, milli, said, span } from "./story.js";
 
 /** Rows of a table that are shown at once. */
 const ROWS = 100;
@@ -81,19 +81,28 @@ export class Show {
 
   all(found) {
     Object.assign(this, found);
+    this.showVerdict();
+    try {
+      this.detail();
+    } catch (error) {
+      // A file may have anything in it; what was found out about it stands above all the same.
+      this.body.replaceChildren(el("p", { class: "wrong" }, `What the file says cannot be shown: ${error.message}`), this.unproved(), this.pageSection());
+    }
+    // For programs that look on: how many checks have come to their end.
+    this.status.dataset.checks = String(Number(this.status.dataset.checks ?? 0) + 1);
+  }
+
+  detail() {
     this.tale = this.story.told();
     const name = this.tale.machine.name ?? "a machine without a name";
     document.title = `Service history: ${name}`;
     this.title.replaceChildren("Service history: ", el("bdi", {}, name));
-    this.showVerdict();
-    const sections = [
+    const parts = [
       this.summarySection(), this.plotSection(), this.keepingSection(), this.servicesSection(), this.findingsSection(),
       this.handsSection(), this.partsSection(), this.changesSection(), this.doubtfulSection(), this.withheldSection(),
       this.entriesSection(), this.unproved(), this.keysSection(), this.pageSection(),
     ];
-    this.body.replaceChildren(...sections.filter(Boolean));
-    // For programs that look on: how many checks have come to their end.
-    this.status.dataset.checks = String(Number(this.status.dataset.checks ?? 0) + 1);
+    this.body.replaceChildren(...parts.filter(Boolean));
   }
 
   // --- The result of the check ---------------------------------------------------------------------------------------
@@ -111,6 +120,7 @@ export class Show {
       ...(lines.length > 0 ? [el("ol", { class: "failures" }, ...lines)] : []),
       ...(more > 0 ? [el("p", {}, `and ${more} more`)] : []),
       ...(this.name ? [el("p", {}, "Of the file ", el("bdi", {}, this.name), ", which you gave to this page.")] : []),
+      el("p", { class: "paper" }, "On paper nothing is checked: this is what the page said when it was printed."),
       el("p", { class: "faint" },
         "Whoever made this page could have changed the part that checks. To be sure, check the same file with a page or a program from elsewhere: ",
         el("a", { href: "#about" }, "how"), "."),
@@ -178,72 +188,105 @@ export class Show {
   }
 
   servicesSection() {
-    const plans = new Map((Array.isArray(this.tale.plan?.body.tasks) ? this.tale.plan.body.tasks : []).map((task) => [String(task?.task), task]));
+    const plans = new Map(this.planned().map((task) => [said(task.task), task]));
     const parts = this.tale.services.map(({ task, rows }) => {
-      const plan = plans.get(task);
-      const every = plan?.every ? ` Planned every ${Object.entries(plan.every).map(everyWords).join(" or ")}.` : "";
-      const lines = rows.map(({ entry, reading, since }) => [
-        moment(when(entry)), reading === undefined ? "–" : decimal(reading), since === undefined ? "–" : decimal(since),
-        this.by(entry), serviceWords(entry), ref(entry),
-      ]).reverse();
-      return el("div", {}, el("h3", { dir: "auto" }, task), el("p", {}, `${counted(rows.length, "time", "times")}.${every}`),
-        clipped(lines, ROWS, (some) => table(`Services: ${task}`, ["When", "Meter", "Since the last", "By", "What", "Entry"], some)));
+      const every = Object.entries(plans.get(task)?.every ?? {}).map(everyWords);
+      const times = `${counted(rows.length, "time", "times")}.${every.length > 0 ? ` Planned every ${every.join(" or ")}.` : ""}`;
+      const drawn = clipped([...rows].reverse(), ROWS, {
+        caption: `Services: ${task}`,
+        columns: ["When", "Meter", "Since the last", "By", "What", "Entry"],
+        row: ({ entry, reading, since }) => [
+          moment(when(entry)), reading === undefined ? "–" : decimal(reading), since === undefined ? "–" : decimal(since),
+          this.by(entry), serviceWords(entry), ref(entry),
+        ],
+      });
+      return el("div", {}, el("h3", { dir: "auto" }, task), el("p", {}, times), drawn);
     });
     return section("Services", ...(parts.length > 0 ? parts : [el("p", {}, "None recorded.")]));
   }
 
+  /** The tasks of the plan that was set last. */
+  planned() {
+    return listed(this.tale.plan?.body.tasks).filter((task) => typeof task === "object" && task !== null);
+  }
+
   findingsSection() {
     const { findings, repairs } = this.tale;
-    const rows = findings.map(({ entry, end }) => [
-      moment(when(entry)), worded([entry.body.urgency, entry.body.sign, entry.body.point]), words(entry), this.by(entry),
-      end ? `${end.kind === "repair_done" ? "repaired" : "cleared"} ${when(end)}, ${end.name}` : el("strong", {}, "open"), ref(entry),
-    ]).reverse();
-    const mended = repairs.map((entry) => [
-      moment(when(entry)), worded([entry.body.point, entry.body.cause, entry.body.remedy]), words(entry), this.by(entry),
-      entry.body.minutes === undefined ? "–" : `${entry.body.minutes} min`, ref(entry),
-    ]).reverse();
+    const ended = (end) => `${end.kind === "repair_done" ? "repaired" : "cleared"} ${when(end)}, ${end.name}`;
     return section("Findings and repairs",
-      clipped(rows, ROWS, (some) => table("Findings", ["When", "What", "In their words", "By", "Ended", "Entry"], some), "No findings recorded."),
-      clipped(mended, ROWS, (some) => table("Repairs", ["When", "What", "In their words", "By", "Work", "Entry"], some), "No repairs recorded."));
+      clipped([...findings].reverse(), ROWS, {
+        caption: "Findings",
+        columns: ["When", "What", "In their words", "By", "Ended", "Entry"],
+        row: ({ entry, end }) => [
+          moment(when(entry)), worded([entry.body.urgency, entry.body.sign, entry.body.point]), words(entry),
+          this.by(entry), end ? ended(end) : el("strong", {}, "open"), ref(entry),
+        ],
+        none: "No findings recorded.",
+      }),
+      clipped([...repairs].reverse(), ROWS, {
+        caption: "Repairs",
+        columns: ["When", "What", "In their words", "By", "Work", "Entry"],
+        row: (entry) => [
+          moment(when(entry)), worded([entry.body.point, entry.body.cause, entry.body.remedy]), words(entry),
+          this.by(entry), entry.body.minutes === undefined ? "–" : `${said(entry.body.minutes)} min`, ref(entry),
+        ],
+        none: "No repairs recorded.",
+      }));
   }
 
   handsSection() {
     const hands = this.summary?.book?.hands?.life;
-    const rows = this.tale.hands.map(({ person, count }) => [bdi(this.story.person(person)), count]);
     const shares = (hands?.people ?? []).map((part) => [bdi(this.story.person(part.person)), `${part.amount} ${hands.by}`]);
     return section("Hands",
       ...(shares.length > 0 ? [
         el("p", { class: "claim" }, `As computed by whoever made this page: ${hands.effective} hands in effect, over ${hands.total} ${hands.by}; one regular operator is 1.`),
         table("Who ran it", ["Person", "Share"], shares)] : []),
-      clipped(rows, ROWS, (some) => table("Who recorded how much", ["Person", "Entries"], some), "Nobody recorded anything."));
+      clipped(this.tale.hands, ROWS, {
+        caption: "Who recorded how much",
+        columns: ["Person", "Entries"],
+        row: ({ person, count }) => [bdi(this.story.person(person)), count],
+        none: "Nobody recorded anything.",
+      }));
   }
 
   partsSection() {
-    const { materials, fuel, plan } = this.tale;
-    const rows = materials.map((row) => [
-      bdi(row.name), row.times, row.times === row.without ? "not said" : `${decimal(row.total)} ${row.unit}${row.without > 0 ? ` and ${row.without} times not said` : ""}`,
-      row.entries.slice(-3).map((entry) => entry.name).join(", ") + (row.entries.length > 3 ? " …" : ""),
-    ]);
-    const needs = (Array.isArray(plan?.body.tasks) ? plan.body.tasks : []).filter((task) => task?.needs?.length > 0);
+    const { materials, fuel } = this.tale;
+    const needs = this.planned().filter((task) => listed(task.needs).length > 0);
     const litres = fuel.reduce((sum, entry) => sum + (milli(entry.body.litres) ?? 0), 0);
+    const total = ({ times, without, total: sum, unit }) => {
+      if (times === without) return "not said";
+      return `${decimal(sum)} ${unit}${without > 0 ? ` and ${counted(without, "time", "times")} not said` : ""}`;
+    };
     return section("Parts and fluids",
-      clipped(rows, ROWS, (some) => table("What was used", ["What", "Times", "In all", "Last in"], some), "No parts or fluids recorded."),
-      needs.length > 0 ? table("What the plan asks for", ["Task", "Specification"], needs.map((task) => [bdi(String(task.task)), bdi(task.needs.map(String).join("; "))])) : "",
+      clipped(materials, ROWS, {
+        caption: "What was used",
+        columns: ["What", "Times", "In all", "Last in"],
+        row: (used) => [
+          bdi(used.name), used.times, bdi(total(used)),
+          used.entries.slice(-3).map((entry) => entry.name).join(", ") + (used.entries.length > 3 ? " …" : ""),
+        ],
+        none: "No parts or fluids recorded.",
+      }),
+      needs.length > 0 ? table("What the plan asks for", ["Task", "Specification"], needs.map((task) => [bdi(said(task.task)), worded(task.needs)])) : "",
       el("p", {}, fuel.length === 0 ? "No fuel recorded." : `Fuel: ${decimal(litres)} l in ${counted(fuel.length, "fill", "fills")}.`));
   }
 
   changesSection() {
-    const rows = this.tale.changes.map((entry) => [
-      moment(when(entry)), bdi(String(entry.body.meter ?? "the first meter")), `${entry.body.old_reading} → ${entry.body.new_reading}`,
-      bdi(String(entry.body.reason ?? "no reason given")), this.by(entry), ref(entry),
-    ]);
-    return section("Meter changes", rows.length === 0 ? el("p", {}, "None recorded.") : table("Meter changes", ["When", "Meter", "Reading", "Why", "By", "Entry"], rows));
+    return section("Meter changes", clipped(this.tale.changes, ROWS, {
+      caption: "Meter changes",
+      columns: ["When", "Meter", "Reading", "Why", "By", "Entry"],
+      row: (entry) => [
+        moment(when(entry)), bdi(said(entry.body.meter ?? "the first meter")),
+        `${said(entry.body.old_reading)} → ${said(entry.body.new_reading)}`,
+        bdi(said(entry.body.reason ?? "no reason given")), this.by(entry), ref(entry),
+      ],
+      none: "None recorded.",
+    }));
   }
 
   // --- What to look at twice -----------------------------------------------------------------------------------------
 
   doubtfulSection() {
-    const rows = this.tale.doubtful.map(({ entry, why }) => [ref(entry), moment(when(entry)), bdi(why)]);
     const made = this.summary?.book;
     const more = [
       ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
@@ -251,7 +294,12 @@ export class Show {
       ...(made?.doubts ?? []).map((doubt) => `${this.story.marks.get(doubt.entry.device) ?? "?"}-${doubt.entry.seq}: ${doubt.detail} (${doubt.code})`),
     ];
     return section("Doubtful points",
-      clipped(rows, 5 * ROWS, (some) => table("Entries to look at twice", ["Entry", "When", "Why"], some), "This page found none."),
+      clipped(this.tale.doubtful, 5 * ROWS, {
+        caption: "Entries to look at twice",
+        columns: ["Entry", "When", "Why"],
+        row: ({ entry, why }) => [ref(entry), moment(when(entry)), bdi(why)],
+        none: "This page found none.",
+      }),
       more.length > 0 ? el("div", {}, el("p", { class: "claim" }, "As computed by whoever made this page:"), el("ul", {}, ...more.map((line) => el("li", { dir: "auto" }, line)))) : "");
   }
 
@@ -266,10 +314,15 @@ export class Show {
   }
 
   entriesSection() {
-    const rows = this.tale.entries.map((entry) => [
-      ref(entry), moment(when(entry)), moment(date(entry.received_ms)), bdi(entry.kind.replaceAll("_", " ")), bodyWords(entry, this.story.marks), this.by(entry),
-    ]).reverse();
-    return section("All entries", clipped(rows, ROWS, (some) => table("All entries, the newest first", ["Entry", "When, as claimed", "Received", "Kind", "What", "By"], some), "None."));
+    return section("All entries", clipped([...this.tale.entries].reverse(), ROWS, {
+      caption: "All entries, the newest first",
+      columns: ["Entry", "When, as claimed", "Received", "Kind", "What", "By"],
+      row: (entry) => [
+        ref(entry), moment(when(entry)), moment(date(entry.received_ms)), bdi(entry.kind.replaceAll("_", " ")),
+        bodyWords(entry, this.story.marks), this.by(entry),
+      ],
+      none: "None.",
+    }));
   }
 
   // --- What is proved ------------------------------------------------------------------------------------------------
@@ -358,7 +411,7 @@ function meterWords({ meter, points, highest, added }) {
 
 const claimedWords = (claimed) => (claimed ? `, said to be of ${claimed[0].slice(0, 10)} to ${claimed[1].slice(0, 10)}` : "");
 
-const everyWords = ([clock, value]) => `${value} ${String(value) === "1" ? clock.replace(/s$/, "") : clock}`;
+const everyWords = ([clock, value]) => `${said(value)} ${said(value) === "1" ? clock.replace(/s$/, "") : clock}`;
 
 function keptWords(keeping) {
   const sum = (field) => keeping.reduce((all, one) => all + one[field], 0);
@@ -367,9 +420,12 @@ function keptWords(keeping) {
 }
 
 function serviceWords({ body, text }) {
-  const skipped = (Array.isArray(body.skipped) ? body.skipped : []).map((one) => `skipped ${one?.point}${one?.reason ? ` (${one.reason})` : ""}`);
-  const points = Array.isArray(body.points) ? [`at ${body.points.join(", ")}`] : [];
-  return worded([...points, body.purge && `purge ${body.purge}`, ...skipped, text]);
+  const skipped = listed(body.skipped).map((one) => {
+    const reason = one?.reason === undefined ? "" : ` (${said(one.reason)})`;
+    return `skipped ${said(one?.point ?? one)}${reason}`;
+  });
+  const points = listed(body.points).map((point) => `at ${said(point)}`);
+  return worded([...points, body.purge === undefined ? "" : `purge ${said(body.purge)}`, ...skipped, text]);
 }
 
 /** What an entry says, as its fields; other entries by their names. */

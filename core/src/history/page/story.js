@@ -10,9 +10,15 @@ import { readMoment } from "./moment.js";
 /** An entry received so long after the time it claims is listed as late to arrive: 30 days, a month offline. */
 const LATE_S = 30 * 86_400;
 
+/** Any value of a file as a text: a file may have anything anywhere, and nothing of it stops the page. */
+export const said = (value) => (typeof value === "string" ? value : value === undefined ? "" : JSON.stringify(value));
+
+/** A list, or an empty one where something else stands. */
+export const listed = (value) => (Array.isArray(value) ? value : []);
+
 /** A decimal text in thousandths, as whole number; undefined if it is none. */
 export function milli(written) {
-  const match = /^(\d{1,7})(?:\.(\d{1,3}))?$/.exec(written ?? "");
+  const match = /^(\d{1,7})(?:\.(\d{1,3}))?$/.exec(typeof written === "string" ? written : "");
   return match ? Number(match[1]) * 1000 + Number((match[2] ?? "").padEnd(3, "0")) : undefined;
 }
 
@@ -56,7 +62,7 @@ export class Story {
     const machine = {};
     for (const entry of of("machine_added", "machine_changed")) {
       for (const key of ["name", "make", "model", "serial", "site"]) {
-        if (key in entry.body) machine[key] = String(entry.body[key]);
+        if (key in entry.body) machine[key] = said(entry.body[key]);
       }
     }
     const meters = readings(of, machineMeter(of));
@@ -86,7 +92,7 @@ function record({ name, device, seq, received_ms, altered, entry, aside, off_s }
   const moment = readMoment(at);
   return {
     name, device, seq, received_ms, altered, aside, off_s, at, body, at_s: moment?.at_s, by: head.by,
-    kind: String(head.kind), text: typeof entry.words?.text === "string" ? entry.words.text : undefined,
+    kind: said(head.kind), text: typeof entry.words?.text === "string" ? entry.words.text : undefined,
     withheld: Object.keys(entry.withheld ?? {}), odd: [], corrections: [],
   };
 }
@@ -112,28 +118,28 @@ function amend(entries, find) {
 
 function correct(target, by) {
   const { field, value } = by.body;
-  const [, part, key, ...deeper] = String(field).split("/");
+  const [, part, key, ...deeper] = said(field).split("/");
   const places = { head: { at: "at", by: "by" }, words: { text: "text" } };
   const place = part === "body" ? key : places[part]?.[key];
   if (place === undefined || deeper.length > 0) {
-    by.odd.push(`it corrects ${field}, which is shown here uncorrected`);
+    by.odd.push(`it corrects ${said(field)}, which is shown here uncorrected`);
     return;
   }
   const holder = part === "body" ? target.body : target;
   target.corrections.push({ by, field: key, before: holder[place] });
   if (value === null) delete holder[place];
   else holder[place] = value;
-  if (place === "at") target.at_s = readMoment(String(value))?.at_s;
+  if (place === "at") target.at_s = readMoment(said(value))?.at_s;
 }
 
-const machineMeter = (of) => String(of("machine_added").at(-1)?.body.meter_kind ?? "hours");
+const machineMeter = (of) => said(of("machine_added").at(-1)?.body.meter_kind ?? "hours");
 
 /** Readings of each meter in order of time, the machine's first meter first, with what it had run in all. */
 function readings(of, first) {
   const meters = new Map([[first, { meter: first, points: [], added: 0, highest: undefined }]]);
   const kinds = "meter_read shift_begun shift_ended fuel_filled task_done finding_raised repair_done meter_changed";
   for (const entry of of(...kinds.split(" "))) {
-    const name = String(entry.body.meter ?? first);
+    const name = said(entry.body.meter ?? first);
     if (!meters.has(name)) meters.set(name, { meter: name, points: [], added: 0, highest: undefined });
     const meter = meters.get(name);
     const changed = entry.kind === "meter_changed";
@@ -153,7 +159,7 @@ function readings(of, first) {
 function services(done) {
   const tasks = new Map();
   for (const entry of done) {
-    const task = String(entry.body.task);
+    const task = said(entry.body.task);
     if (!tasks.has(task)) tasks.set(task, { task, rows: [], last: undefined });
     const known = tasks.get(task);
     const reading = milli(entry.body.reading);
@@ -169,7 +175,7 @@ function findings(of, find) {
   const ends = new Map();
   for (const entry of of("repair_done", "finding_cleared")) {
     const closed = entry.kind === "repair_done" ? entry.body.closes : [entry.body.finding];
-    for (const target of Array.isArray(closed) ? closed : []) {
+    for (const target of listed(closed)) {
       const finding = find(target);
       if (finding !== undefined && !ends.has(finding)) ends.set(finding, entry);
     }
@@ -182,8 +188,8 @@ function materials(entries) {
   const rows = new Map();
   for (const entry of entries) {
     const used = entry.kind === "task_done" ? entry.body.materials : entry.body.parts;
-    for (const one of Array.isArray(used) ? used : []) {
-      const [name, unit] = [String(one?.name ?? one), String(one?.unit ?? "")];
+    for (const one of listed(used)) {
+      const [name, unit] = [said(one?.name ?? one), said(one?.unit)];
       const key = JSON.stringify([name, unit]);
       if (!rows.has(key)) rows.set(key, { name, unit, times: 0, total: 0, without: 0, entries: [] });
       const row = rows.get(key);
