@@ -1,5 +1,5 @@
-//! Databases and captured exchanges of every schema that ever landed (`tests/old`): they open, are brought up to date, are
-//! found sound, and sync; and what a client of then sent is still answered.
+//! Databases, captured exchanges and service histories of every schema that ever landed (`tests/old`): they open, are brought up to date, are
+//! found sound, and sync; what a client of then sent is still answered; a history is as valid as it was.
 //!
 //! Promises: each folder was written by the programs of its time, see `tests/old/make`. A folder is never made again by a
 //! later program: its reader would then be its writer.
@@ -8,11 +8,13 @@ use crate::postgres::Postgres;
 use crate::whole::programs;
 use flate2::read::GzDecoder;
 use pintle_core::exchange::{PushOutcome, SyncReply, SyncRequest};
+use pintle_core::history::verdict::{Standing, Verdict};
+use pintle_core::history::verify::Verifier;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
 use pintle_tests::rounds::servers::{Device, Start};
 use rusqlite::Connection;
 use serde_json::Value;
-use std::io::{Read as _, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 
@@ -124,6 +126,36 @@ fn each_old_postgres_database_is_brought_up_to_date_and_lives_on() {
         assert!(code == 0 && said.contains("K7") && said.contains("Ines"), "{name}: {said}");
         server.kill();
     }
+}
+
+/// What a history of then is found to be today, under its key.
+fn judged(history: &[u8], key: &str) -> Verdict {
+    let mut verifier = Verifier::new(Some(key.trim().parse().expect("a key")));
+    BufReader::new(GzDecoder::new(history)).split(b'\n').for_each(|line| verifier.line(&line.expect("it inflates")));
+    verifier.finish()
+}
+
+#[test]
+fn each_old_service_history_is_as_valid_as_it_was() {
+    let mut names = Vec::new();
+    for (name, old) in folders() {
+        let files = std::fs::read_dir(&old).expect("a folder").map(|item| item.expect("an item").path());
+        for file in files.filter(|path| path.extension().is_some_and(|ending| ending == "history")) {
+            let history = std::fs::read(&file).expect("read");
+            let key = std::fs::read_to_string(file.with_extension("key")).expect("its key");
+            let verdict = judged(&history, &key);
+            let told = format!("{name}, {}: {:?}", file.display(), verdict.failures);
+            assert_eq!(verdict.standing, Standing::Valid, "{told}");
+            assert!(verdict.about.entries >= 7 && verdict.about.devices == 2, "{told}");
+            let which = file.file_stem().expect("a name").to_string_lossy().into_owned();
+            assert_eq!(verdict.about.withheld.is_empty(), which == "open", "{told}");
+            assert_eq!(verdict.about.witnesses.len(), usize::from(which == "witnessed"), "{told}");
+            names.push(which);
+        }
+    }
+    names.sort();
+    names.dedup();
+    assert_eq!(names, ["open", "withheld", "witnessed"], "of each sort one at least is kept");
 }
 
 /// One message of a capture: its head in lines, and its body without what HTTP did to it.

@@ -1,7 +1,7 @@
 """Three verifiers of service histories must agree: the program's, one in Python written from the format's page, and the
 script of the page that shows a history in a browser (run by Node; where there is none it is left out, and said so).
 
-On good files, and on files damaged in every way at every place: each field changed, each line missing, doubled or moved,
+On good files, those of earlier versions among them, and on files damaged in every way at every place: each field changed, each line missing, doubled or moved,
 cut anywhere, bits of the compressed file flipped, batches left out or in another device's name, an older checkpoint, another
 machine's entry, a co-signature forged. For each the verdict, the codes and the lines of the failures are compared, and that
 the entry that was changed is named; between program and page every word as well, and what a good file is said to be.
@@ -218,6 +218,11 @@ def main():
             check.expect(check.lines("without a key", None, lines)[0] == "cannot judge", "without a key")
             other = history.b64(bytes(31) + b"\x07")
             check.expect(check.lines("another key", other, lines)[0] == "invalid", "another key")
+        olds = sorted((pathlib.Path(__file__).parent.parent / "old").glob("*/*.history"))
+        for old in olds:
+            found = check.agree(old.name, old.with_suffix(".key").read_text().strip(), old.read_bytes())
+            check.expect(found == ("valid", []), f"{old} of an earlier version: {found}")
+        check.expect(len(olds) >= 3, "the histories of earlier versions are gone")
         damage(check, key, lines)
         batches(check, key, lines)
         data = gzip.compress("".join(line + "\n" for line in lines).encode(), 6, mtime=0)
