@@ -35,6 +35,25 @@ fn a_good_file_is_valid_and_what_it_cannot_prove_is_said() {
 }
 
 #[test]
+fn a_page_is_made_of_a_file_or_of_none_and_never_written_over() {
+    let stage = Stage::new("verify", 1);
+    let bytes = gzip(&story().file(&["office"]));
+    let file = write(&stage, &bytes);
+    let page = stage.folder().join("history.html").display().to_string();
+    assert_eq!(stage.run(&format!("verify {file} --key {} --page {page}", pin())).exit.code(), 0);
+    assert_eq!(std::fs::read_to_string(&page).expect("a page"), pintle_core::history::page::page(&bytes, None));
+    assert_eq!(
+        stage.run(&format!("verify {file} --key {} --page {page}", pin())).exit.code(),
+        1,
+        "it is there already"
+    );
+    let empty = stage.folder().join("checker.html").display().to_string();
+    assert_eq!(stage.run(&format!("verify --page {empty}")).exit.code(), 0);
+    assert_eq!(std::fs::read_to_string(&empty).expect("a page"), pintle_core::history::page::checker());
+    assert_eq!(stage.run("verify").exit.code(), 2, "neither file nor page");
+}
+
+#[test]
 fn what_is_wrong_is_named_and_the_exit_code_says_how() {
     let stage = Stage::new("verify", 1);
     let lines = story().file(&[]);
