@@ -2349,7 +2349,7 @@ var pintlePage = (() => {
       ]);
       return section(
         "Keeping up",
-        element("p", { class: "claim" }, "As computed by whoever made this page, from this file; not checked by this page."),
+        element("p", { class: "claim" }, "As computed by whoever made this page, from the same entries; not checked by this page."),
         rows.length === 0 ? element("p", {}, "No task of the plan has come due.") : table("How the plan was kept, by task", ["Task", "On time", "Early", "Late", "Left out", "Worst overrun"], rows)
       );
     }
@@ -2471,10 +2471,12 @@ var pintlePage = (() => {
     // --- What to look at twice -----------------------------------------------------------------------------------------
     doubtfulSection() {
       const made = this.summary?.book;
+      const name = ({ device, seq }) => `${this.story.marks.get(device) ?? "?"}-${seq}`;
+      const sides = (of) => of.sides.map((side) => name(side.entry)).join(" and ");
       const more = [
-        ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
-        ...(made?.twins ?? []).map((twin) => `probably recorded twice: ${twin.matter ?? twin.id}`),
-        ...(made?.doubts ?? []).map((doubt) => `${this.story.marks.get(doubt.entry.device) ?? "?"}-${doubt.entry.seq}: ${doubt.detail} (${doubt.code})`)
+        ...(made?.clashes ?? []).map((clash) => `people disagree: ${sides(clash)} (${clash.matter})`),
+        ...(made?.twins ?? []).map((twin) => `probably recorded twice: ${sides(twin)} (${twin.matter})`),
+        ...(made?.doubts ?? []).map((doubt) => `${name(doubt.entry)}: ${doubt.detail} (${doubt.code})`)
       ];
       return section(
         "Doubtful points",

@@ -183,7 +183,7 @@ export class Show {
       one.worst_permille > 0 ? `${Math.round(one.worst_permille / 10)} % of the interval` : "–",
     ]);
     return section("Keeping up",
-      el("p", { class: "claim" }, "As computed by whoever made this page, from this file; not checked by this page."),
+      el("p", { class: "claim" }, "As computed by whoever made this page, from the same entries; not checked by this page."),
       rows.length === 0 ? el("p", {}, "No task of the plan has come due.") : table("How the plan was kept, by task", ["Task", "On time", "Early", "Late", "Left out", "Worst overrun"], rows));
   }
 
@@ -288,10 +288,12 @@ export class Show {
 
   doubtfulSection() {
     const made = this.summary?.book;
+    const name = ({ device, seq }) => `${this.story.marks.get(device) ?? "?"}-${seq}`;
+    const sides = (of) => of.sides.map((side) => name(side.entry)).join(" and ");
     const more = [
-      ...(made?.clashes ?? []).map((clash) => `people disagree about ${clash.matter}`),
-      ...(made?.twins ?? []).map((twin) => `probably recorded twice: ${twin.matter ?? twin.id}`),
-      ...(made?.doubts ?? []).map((doubt) => `${this.story.marks.get(doubt.entry.device) ?? "?"}-${doubt.entry.seq}: ${doubt.detail} (${doubt.code})`),
+      ...(made?.clashes ?? []).map((clash) => `people disagree: ${sides(clash)} (${clash.matter})`),
+      ...(made?.twins ?? []).map((twin) => `probably recorded twice: ${sides(twin)} (${twin.matter})`),
+      ...(made?.doubts ?? []).map((doubt) => `${name(doubt.entry)}: ${doubt.detail} (${doubt.code})`),
     ];
     return section("Doubtful points",
       clipped(this.tale.doubtful, 5 * ROWS, {
