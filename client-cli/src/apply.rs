@@ -7,9 +7,10 @@ use crate::glance;
 use crate::problem::Problem;
 use crate::store::{NewEntry, Own, Placed, Store, SyncRow, Tx};
 use pintle_core::Fault;
+use pintle_core::chain::LogHead;
 use pintle_core::device::{Apply, check_page};
 use pintle_core::entry::EntryRef;
-use pintle_core::exchange::{Digest, Pulled, Receipt};
+use pintle_core::exchange::{CarriedAnswer, Digest, Pulled, PushOutcome, Receipt};
 use pintle_core::fact::Fact;
 use pintle_core::ids::{DeviceId, MachineId};
 use std::cell::RefCell;
@@ -72,6 +73,7 @@ fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply) -> Result<(), Halt> {
     let mut touched = Touched::default();
     if change.void {
         tx.forget_places()?;
+        tx.carried_again()?;
         touched.machines.extend(tx.machines()?.into_iter().map(|machine| machine.id));
     }
     if change.void || change.rewind {
@@ -85,6 +87,9 @@ fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply) -> Result<(), Halt> {
     for aside in &change.asides {
         let entry = EntryRef { device: own.device, seq: aside.seq };
         tx.set_aside(entry, &aside.code)?;
+    }
+    if let Some((answer, end)) = &change.carried {
+        carried_answered(tx, answer, end, &own, &mut sync.digest, &mut touched)?;
     }
     check(tx, &change.entries, own.device)?;
     for pulled in &change.entries {
@@ -141,6 +146,50 @@ fn place_run(
         touched.machines.extend(tx.machine_of(entry)?);
     }
     Ok(())
+}
+
+/// Notes what became of a run that was carried, and gives its entries their places. Where others stand under their numbers
+/// here, those are delivered in a page.
+fn carried_answered(
+    tx: &Tx<'_>,
+    answer: &CarriedAnswer,
+    end: &LogHead,
+    own: &Own,
+    digest: &mut Digest,
+    touched: &mut Touched,
+) -> Result<(), Halt> {
+    let CarriedAnswer { device, answer } = answer;
+    tx.carried_said(*device, end, said(answer.outcome))?;
+    let name = |seq| EntryRef { device: *device, seq };
+    if tx.link(name(end.seq))? != Some(end.link) {
+        return Ok(());
+    }
+    for Receipt { from, to, position, received_ms, off_s } in &answer.held {
+        if *to < *from || *to > end.seq {
+            let detail = "a receipt names entries that were not carried";
+            return Err(Halt::Distrusted(Fault::new("receipt-unknown", "/carried/answer/held", detail)));
+        }
+        for seq in *from..=*to {
+            let aside = answer.aside.iter().find(|aside| aside.seq == seq).map(|aside| aside.code.clone());
+            let placed = Placed { position: position + (seq - from), received_ms: *received_ms, off_s: *off_s, aside };
+            place(tx, name(seq), &placed, own.seen, digest, "/carried/answer/held")?;
+            touched.machines.extend(tx.machine_of(name(seq))?);
+        }
+    }
+    Ok(())
+}
+
+/// What is kept of the server's answer about a run.
+fn said(outcome: PushOutcome) -> &'static str {
+    match outcome {
+        PushOutcome::Accepted | PushOutcome::AlreadyHeld | PushOutcome::Revoked => "held",
+        PushOutcome::Fork => "fork",
+        PushOutcome::BadSeal => "bad_seal",
+        PushOutcome::Gap => "gap",
+        PushOutcome::UnknownDevice => "unknown_device",
+        PushOutcome::Withheld => "withheld",
+        PushOutcome::Busy | PushOutcome::None | PushOutcome::Copy => "busy",
+    }
 }
 
 /// Gives a held entry its place. One that lies before the cursor was missing from the digest until now.

@@ -4,9 +4,9 @@
 //! type. Never acts: parsing only.
 
 use crate::command::{
-    aside, begin, bench, bill, book, clashes, clear, completions, correct, devices, doctor, done, due, end, enrol,
-    found, fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan, read,
-    release, repair, settle, setup, share, status, strike, sync, verify,
+    aside, begin, bench, bill, book, carry, clashes, clear, completions, correct, devices, doctor, done, due, end,
+    enrol, found, fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan,
+    read, release, repair, settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -83,6 +83,7 @@ pub enum Command {
     Setup(setup::Setup),
     Enrol(enrol::Enrol),
     Sync(sync::Sync),
+    Carry(carry::Carry),
     Devices(devices::Devices),
     Share(share::Share),
     Bill(bill::Bill),

@@ -14,8 +14,8 @@ use crate::transport::{Failure, Transport};
 use pintle_core::chain::{DeviceKey, LogHead, sync_text};
 use pintle_core::device::{Counts, Effect, Input, NetworkFailure, Notice, Outgoing, Session, Standing, Stop};
 use pintle_core::entry::EntryRef;
-use pintle_core::exchange::{Person, Push, SyncRequest};
-use pintle_core::ids::RequestId;
+use pintle_core::exchange::{Carried, Person, Push, SyncRequest};
+use pintle_core::ids::{DeviceId, RequestId};
 use std::collections::VecDeque;
 use std::time::Duration;
 
@@ -68,8 +68,8 @@ impl Engine<'_> {
                 break Stop::Stalled;
             };
             let input = match effect {
-                Effect::Load { from, bytes_max, entries_max } => {
-                    Input::Loaded(self.load(&key, &standing, from, bytes_max, entries_max)?)
+                Effect::Load { from, bytes_max, entries_max, carried } => {
+                    Input::Loaded(self.load(&key, &standing, from, bytes_max, entries_max, carried)?)
                 }
                 Effect::Send(request) => self.send(&key, &request),
                 Effect::Apply(change) => match apply::apply(self.store, &change)? {
@@ -104,6 +104,7 @@ impl Engine<'_> {
         from: Option<u64>,
         bytes_max: u32,
         entries_max: usize,
+        carried: Option<DeviceId>,
     ) -> Result<Outgoing, Problem> {
         let request = RequestId(random(self.ambient)?);
         let clock = sample(self.ambient);
@@ -116,9 +117,13 @@ impl Engine<'_> {
                 }
                 _ => None,
             };
+            let carried = match carried {
+                Some(device) => first_carried(tx, device)?,
+                None => None,
+            };
             let people = tx.people()?.into_iter().filter(|person| !person.shared);
             let people = people.map(|person| Person { id: person.id, name: person.name }).collect();
-            Ok(Outgoing { request, clock, push, people, wanted: None })
+            Ok(Outgoing { request, clock, push, carried, people, wanted: None })
         })
     }
 
@@ -177,7 +182,14 @@ fn standing(tx: &Tx<'_>) -> Result<Standing, Problem> {
         copied: sync.copied,
         directory: sync.directory,
         bytes_max: sync.bytes_max,
+        carried: tx.carried_counts()?,
     })
+}
+
+/// The first run of another device that waits, and where it ends.
+fn first_carried(tx: &Tx<'_>, device: DeviceId) -> Result<Option<(Carried, LogHead)>, Problem> {
+    let Some(waiting) = tx.carried_waiting()?.into_iter().find(|run| run.device == device) else { return Ok(None) };
+    Ok(tx.carried_run(&waiting)?.map(|run| (run, waiting.end)))
 }
 
 /// Own entries from a number on, sealed.
@@ -238,6 +250,12 @@ pub fn told(notice: &Notice) -> (&'static str, String) {
         Notice::Copied => {
             ("copied", "Another copy of this device has synced since. What was sent is kept beside the log.".to_owned())
         }
+        Notice::CarriedForked { seq, .. } => (
+            "carried-forked",
+            format!(
+                "What came by carry contradicts the log from a device's entry {seq} on: two copies of that device are in use. Both are kept."
+            ),
+        ),
         Notice::GoesOn { mark } => {
             ("goes-on", format!("This one goes on as {mark}, a device of its own. Tell the office."))
         }

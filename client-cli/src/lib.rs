@@ -11,6 +11,7 @@ pub mod apply;
 pub mod args;
 pub mod asked;
 pub mod bill_file;
+pub mod carry;
 pub mod command;
 pub mod dial;
 pub mod engine;

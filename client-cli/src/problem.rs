@@ -96,6 +96,7 @@ codes! {
     UnclearPlan = "unclear-plan", NotDone, "a service plan's file breaks a rule; the answer says in which line and column";
     UnclearFile = "unclear-file", NotDone, "a file is not what the command reads; the answer says where it goes wrong";
     FileFailed = "file-failed", NotDone, "a file that was named cannot be read or written";
+    CarryRefused = "carry-refused", NotDone, "a carry file or series of codes is not whole, was changed, or is not of this organisation; nothing of it was taken";
     BrokenRule = "broken-rule", NotDone, "the entry would break a rule of the log, such as a name of 200 letters";
     TaggedOut = "tagged-out", NotDone, "the only record of an open tagged-out finding stays until a repair or clearance is linked to it";
     MayNotClear = "may-not-clear", NotDone, "a tagged-out finding is cleared by a mechanic, the office or the owner; anyone closes it with a repair";

@@ -303,7 +303,7 @@ impl Recording<'_> {
             machine: saying.machine,
             mseq,
             seen: self.own.seen,
-            also_seen: std::collections::BTreeMap::new(),
+            also_seen: self.tx.also_seen()?,
             at: at.clone(),
             by: self.by,
             kind: kind.to_owned(),

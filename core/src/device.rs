@@ -9,15 +9,15 @@
 
 use crate::chain::{LogHead, Seal, link};
 use crate::exchange::{
-    Aside, ClockSample, Digest, Directory, PROTOCOL, Person, PullAnswer, PullAsk, PullOutcome, Pulled, Push,
-    PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest, Wanted,
+    Aside, Carried, CarriedAnswer, ClockSample, Digest, Directory, PROTOCOL, Person, PullAnswer, PullAsk, PullOutcome,
+    Pulled, Push, PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest, Wanted,
 };
 use crate::fault::Fault;
 use crate::ids::{Baton, DeviceId, OrganisationId, RequestId, StoreId};
 use crate::limits::{
     ASKED_WAIT_S_MAX, NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX,
 };
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Codes of faults that say that a place in the ledger is another one than it was, or is taken by another entry.
 pub const MOVED: [&str; 2] = ["position-moved", "position-taken"];
@@ -56,6 +56,8 @@ pub struct Standing {
     pub directory: u64,
     /// Page size in bytes that worked last.
     pub bytes_max: u32,
+    /// Runs of other devices' entries that came by carry and are not known to be with the server, by device.
+    pub carried: BTreeMap<DeviceId, u64>,
 }
 
 /// What the caller loads for one request.
@@ -67,6 +69,8 @@ pub struct Outgoing {
     pub clock: ClockSample,
     /// The entries asked for, sealed; none if there are none.
     pub push: Option<Push>,
+    /// The run of another device that was asked for, and where it ends; none if there is none.
+    pub carried: Option<(Carried, LogHead)>,
     /// People with ids of this device's making that the directory does not have yet.
     pub people: Vec<Person>,
     /// The wanted set, if it has changed since the last exchange.
@@ -128,6 +132,8 @@ pub enum Effect {
         bytes_max: u32,
         /// Budget in entries.
         entries_max: usize,
+        /// The other device whose first waiting run is to go along; none if nothing is to be carried.
+        carried: Option<DeviceId>,
     },
     /// Sign the body with the device key and send it. Then [`Input::Replied`], [`Input::Failed`] or [`Input::Refused`].
     Send(Box<SyncRequest>),
@@ -161,6 +167,8 @@ pub struct Apply {
     pub receipts: Vec<Receipt>,
     /// Own entries that stand aside.
     pub asides: Vec<Aside>,
+    /// What became of a run that was carried, and where that run ends.
+    pub carried: Option<(CarriedAnswer, LogHead)>,
     /// Entries of the ledger. Those already held only gain position, times and standing.
     pub entries: Vec<Pulled>,
     /// Seals of other devices.
@@ -198,6 +206,13 @@ pub enum Notice {
     },
     /// Another copy of this device has synced since; what was pushed is kept by the server beside the ledger.
     Copied,
+    /// What came by carry from another device contradicts the ledger; the server keeps it beside the ledger.
+    CarriedForked {
+        /// The device that made it.
+        device: DeviceId,
+        /// The first number that differs.
+        seq: u64,
+    },
     /// This copy of the device goes on as a device of its own, under a key that the old one vouched for. The caller
     /// tells it, for it is the caller that makes the key.
     GoesOn {
@@ -241,6 +256,8 @@ pub enum Stop {
 pub struct Counts {
     /// Own entries placed in the ledger.
     pub sent: u64,
+    /// Entries of others, brought by carry, placed in the ledger.
+    pub carried: u64,
     /// Entries of others received.
     pub received: u64,
     /// Exchanges made.
@@ -262,6 +279,8 @@ pub struct Session {
     progress: bool,
     expected: Option<(u64, Digest)>,
     more: bool,
+    carried_sent: Option<(DeviceId, LogHead)>,
+    carried_stays: BTreeSet<DeviceId>,
     /// What has been done so far.
     pub counts: Counts,
 }
@@ -307,6 +326,8 @@ impl Default for Session {
             progress: false,
             expected: None,
             more: true,
+            carried_sent: None,
+            carried_stays: BTreeSet::new(),
             counts: Counts::default(),
         }
     }
@@ -356,12 +377,24 @@ impl Session {
         // either the server holds it, or it forks the log. Both are for the server to say.
         let from = from.filter(|_| !standing.copied);
         let bytes_max = standing.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX);
+        // One's own goes first, and alone: a request has room for one run of any size.
+        let carried = if from.is_none() { self.next_carried(standing) } else { None };
         self.phase = Phase::Loading;
-        vec![Effect::Load { from, bytes_max, entries_max: PUSH_ENTRIES_MAX }]
+        vec![Effect::Load { from, bytes_max, entries_max: PUSH_ENTRIES_MAX, carried }]
+    }
+
+    /// A device of which runs wait that the server has not turned down in this session: what it lacks before them may
+    /// come from elsewhere, until the next one.
+    fn next_carried(&self, standing: &Standing) -> Option<DeviceId> {
+        let waiting =
+            standing.carried.iter().filter(|(device, runs)| **runs > 0 && !self.carried_stays.contains(device));
+        waiting.map(|(device, _)| *device).next()
     }
 
     fn send(&mut self, outgoing: Outgoing) -> Vec<Effect> {
         let Some(standing) = &self.standing else { return self.stop(Stop::Stalled) };
+        let (carried, end) = outgoing.carried.map_or((None, None), |(carried, end)| (Some(carried), Some(end)));
+        self.carried_sent = carried.as_ref().map(|carried| carried.device).zip(end);
         let request = SyncRequest {
             protocol: PROTOCOL,
             request: outgoing.request,
@@ -373,6 +406,7 @@ impl Session {
             clock: outgoing.clock,
             log: standing.log,
             push: outgoing.push,
+            carried,
             pull: PullAsk {
                 cursor: standing.cursor.clone(),
                 bytes_max: standing.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX),
@@ -452,6 +486,7 @@ impl Session {
         let placed = reply.push.held.iter().map(|run| run.to.saturating_add(1).saturating_sub(run.from));
         self.counts.sent = placed.fold(self.counts.sent, u64::saturating_add);
         self.progress |= !reply.push.held.is_empty() || void || newly_lost;
+        let carried = self.carried_answered(reply.carried, void, &mut notices);
         let apply = Apply {
             void,
             rewind,
@@ -460,6 +495,7 @@ impl Session {
             baton: reply.baton,
             receipts: reply.push.held,
             asides: reply.push.aside,
+            carried,
             entries: page.entries,
             seals: page.seals,
             cursor: page.cursor.map(|cursor| (cursor, page.position)),
@@ -496,6 +532,29 @@ impl Session {
         matches!(answer.outcome, PushOutcome::Fork | PushOutcome::Copy)
     }
 
+    /// Takes note of what became of a run that was carried. What another ledger says of it counts for nothing, and an
+    /// answer that was not asked for is none.
+    fn carried_answered(
+        &mut self,
+        answer: Option<CarriedAnswer>,
+        void: bool,
+        notices: &mut Vec<Notice>,
+    ) -> Option<(CarriedAnswer, LogHead)> {
+        if void {
+            self.carried_sent = None;
+            self.carried_stays.clear();
+            return None;
+        }
+        let (device, end) = self.carried_sent?;
+        let answer = answer.filter(|answer| answer.device == device)?;
+        if answer.answer.outcome == PushOutcome::Fork {
+            notices.push(Notice::CarriedForked { device: answer.device, seq: answer.answer.seq.unwrap_or(0) });
+        }
+        let placed = answer.answer.held.iter().map(|run| run.to.saturating_add(1).saturating_sub(run.from));
+        self.counts.carried = placed.fold(self.counts.carried, u64::saturating_add);
+        Some((answer, end))
+    }
+
     /// The page as it is to be applied; nothing of it if the cursor is to start over.
     fn page_answered(&mut self, pull: PullAnswer, start_over: bool) -> PullAnswer {
         let usable = pull.outcome == PullOutcome::Page && !start_over;
@@ -509,6 +568,14 @@ impl Session {
 
     fn applied(&mut self, standing: Standing) -> Vec<Effect> {
         let before = self.standing.replace(standing.clone());
+        if let Some((device, _)) = self.carried_sent.take() {
+            let waiting = |standing: &Standing| standing.carried.get(&device).copied().unwrap_or(0);
+            if before.as_ref().is_some_and(|before| waiting(&standing) < waiting(before)) {
+                self.progress = true;
+            } else {
+                self.carried_stays.insert(device);
+            }
+        }
         if before.is_some_and(|b| b.cursor != standing.cursor || b.log != standing.log) {
             self.progress = true;
         }
@@ -519,6 +586,7 @@ impl Session {
             return self.repair(standing);
         }
         let pushing = standing.first_unplaced.is_some() && !standing.copied;
+        let pushing = pushing || self.next_carried(&standing).is_some();
         let recovering = standing.recover.is_some();
         if self.closed && !pushing {
             return self.stop(Stop::Closed);
@@ -558,6 +626,8 @@ impl Session {
         self.expected = None;
         self.more = true;
         self.progress = true;
+        self.carried_sent = None;
+        self.carried_stays.clear();
         self.phase = Phase::Applying;
         let apply = Apply {
             void: places == Places::Forgotten,
@@ -567,6 +637,7 @@ impl Session {
             baton: standing.baton,
             receipts: Vec::new(),
             asides: Vec::new(),
+            carried: None,
             entries: Vec::new(),
             seals: Vec::new(),
             cursor: None,

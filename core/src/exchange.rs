@@ -44,6 +44,10 @@ pub struct SyncRequest {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
     pub push: Option<Push>,
+    /// Entries of another device, brought by file; see [`crate::carry`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub carried: Option<Carried>,
     /// What the device wants to hear.
     pub pull: PullAsk,
     /// The set of machines wanted, only if it has changed.
@@ -91,6 +95,27 @@ pub struct Push {
     pub entries: Vec<Entry>,
     /// Signature of the seal over these entries: `from` is the first, `to` the last of them.
     pub signature: Signature,
+}
+
+/// A run of another device's entries, under a seal of that device: whoever brings it can change nothing in it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Carried {
+    /// The device that made the entries.
+    pub device: DeviceId,
+    /// The run, as that device would push it.
+    pub push: Push,
+}
+
+/// What became of a run that was carried.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct CarriedAnswer {
+    /// The device that made the entries.
+    pub device: DeviceId,
+    /// What became of them.
+    pub answer: PushAnswer,
 }
 
 /// The form of an entry on the wire: its parts, and hashes in place of parts that are withheld.
@@ -258,6 +283,10 @@ pub struct SyncReply {
     pub log: LogHead,
     /// What became of the push.
     pub push: PushAnswer,
+    /// What became of what was carried, if anything was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub carried: Option<CarriedAnswer>,
     /// What there is to hear.
     pub pull: PullAnswer,
     /// Names, if they have changed.
@@ -328,6 +357,11 @@ pub enum PushOutcome {
     Revoked,
     /// The server could not take it now.
     Busy,
+    /// Of what was carried only: no device of the organisation made it that the server knows. Nothing was taken.
+    UnknownDevice,
+    /// Of what was carried only: a part of an entry is withheld that the server does not hold; only a device that has it
+    /// can bring it. Nothing was taken.
+    Withheld,
 }
 
 /// A run of entries of the device and their places in the ledger: entry `from + i` has position `position + i`.

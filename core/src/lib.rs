@@ -13,6 +13,7 @@ pub mod bench;
 pub mod bill;
 pub mod book;
 pub mod canonical;
+pub mod carry;
 pub mod causality;
 pub mod chain;
 pub mod clash;

@@ -41,5 +41,19 @@ pub const TWIN_CLOCK_S: i64 = 12 * 3600;
 pub const TELEMATICS_BYTES_MAX: usize = 4 * 1024 * 1024;
 /// Most machines one telematics document may tell of: feeds give pages of 100.
 pub const TELEMATICS_MACHINES_MAX: usize = 5_000;
+/// Largest file of `pintle carry`, in bytes: some years of a crew, and what a phone holds in memory at once.
+pub const CARRY_BYTES_MAX: usize = 32 * 1024 * 1024;
+/// Largest line of such a file, in bytes: one run of [`CARRY_RUN_BYTES`] and a last entry beside its seal.
+pub const CARRY_LINE_BYTES_MAX: usize = 1024 * 1024;
+/// Most lines of such a file: runs, devices and people of a large organisation.
+pub const CARRY_LINES_MAX: usize = 20_000;
+/// A run that is sealed to be carried ends once it has so many bytes of entries: it goes into one request to a server.
+pub const CARRY_RUN_BYTES: u32 = 64 * 1024;
+/// Most bytes of entries told by a series of codes, inflated: some tens of entries.
+pub const CARRY_TEXT_BYTES_MAX: usize = 256 * 1024;
+/// Most codes in a series: what a person holds a camera to before a file is quicker.
+pub const CARRY_CODES_MAX: usize = 60;
+/// Most devices an entry names as carried; of more, those beyond cost no more than a clash that is none.
+pub const ALSO_SEEN_MAX: usize = 64;
 /// Notes and repairs a book lists; older ones are counted and stand in the log.
 pub const BOOK_LIST_MAX: usize = 20;

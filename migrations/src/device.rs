@@ -168,4 +168,25 @@ CREATE TABLE outlook (
 ALTER TABLE sync ADD COLUMN role TEXT;
 "#,
     },
+    // Runs of other devices' entries that came by carry, as they came, for the server: whole, so that nothing of them is lost
+    // where their entries make room for others. `said` is what the server answered last.
+    Step {
+        version: 4,
+        sql: r#"
+CREATE TABLE carried (
+  device BLOB NOT NULL CHECK (length(device) = 16),
+  from_seq INTEGER NOT NULL CHECK (from_seq >= 1),
+  to_seq INTEGER NOT NULL CHECK (to_seq >= from_seq),
+  link BLOB NOT NULL CHECK (length(link) = 32),
+  bytes BLOB NOT NULL,
+  came_at_s INTEGER NOT NULL,
+  said TEXT,
+  PRIMARY KEY (device, to_seq, from_seq, link)
+) STRICT, WITHOUT ROWID;
+CREATE TRIGGER carried_is_kept BEFORE DELETE ON carried
+BEGIN SELECT RAISE(ABORT, 'what came by carry is never deleted'); END;
+CREATE TRIGGER carried_is_not_changed BEFORE UPDATE OF device, from_seq, to_seq, link, bytes ON carried
+BEGIN SELECT RAISE(ABORT, 'what came by carry is never changed'); END;
+"#,
+    },
 ];

@@ -197,6 +197,7 @@ pub fn sync_request() -> SyncRequest {
             entries: own.into_iter().map(|held| held.entry).collect(),
             signature: key(1).seal(&ORGANISATION, 1, &log).signature,
         }),
+        carried: None,
         pull: PullAsk { cursor: None, bytes_max: pintle_core::limits::PAGE_BYTES_START, own: true },
         wanted: None,
         digest: Digest::default(),
@@ -226,6 +227,7 @@ pub fn sync_reply() -> SyncReply {
             seq: None,
             retry_after_s: None,
         },
+        carried: None,
         pull: PullAnswer {
             outcome: PullOutcome::Page,
             entries: pulled(),

@@ -228,6 +228,7 @@ fn standing() -> Standing {
         copied: false,
         directory: 0,
         bytes_max: 65_536,
+        carried: BTreeMap::new(),
     }
 }
 
@@ -244,6 +245,7 @@ fn sync_reply(bytes: &[u8]) {
         request: RequestId([4; 16]),
         clock: ClockSample { at, boot: None, up_s: None },
         push: None,
+        carried: None,
         people: Vec::new(),
         wanted: None,
     };

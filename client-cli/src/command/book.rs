@@ -34,6 +34,8 @@ struct Page {
     name: String,
     names: Names,
     now: Wall,
+    /// Entries that came by carry and are not known to be with the server.
+    carried: u64,
 }
 
 /// Shows it.
@@ -45,7 +47,14 @@ pub(super) fn run(args: &Book, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             None => names::last_machine(tx, &tx.own()?)?,
         };
         let (chief, entries) = glance::entries(tx, machine.id)?;
-        Ok(Page { book: book(chief, &entries), entries, name: machine.name, names: Names::load(tx)?, now })
+        let waiting = tx.carried_waiting()?;
+        let came = |held: &&Held| {
+            let at = held.name();
+            held.position.is_none()
+                && waiting.iter().any(|run| run.device == at.device && (run.from..=run.end.seq).contains(&at.seq))
+        };
+        let carried = entries.iter().filter(came).count() as u64;
+        Ok(Page { book: book(chief, &entries), entries, name: machine.name, names: Names::load(tx)?, now, carried })
     })
 }
 
@@ -75,6 +84,10 @@ impl Page {
             .collect();
         if !disputed.is_empty() {
             lines.push(Line::toned(Tone::Odd, format!("disputed: {}", disputed.join(", "))).indented(2));
+        }
+        if self.carried > 0 {
+            let told = words::counted(self.carried, "entry", "entries");
+            lines.push(Line::toned(Tone::Odd, format!("{told} came by carry, not yet on the server")).indented(2));
         }
         lines
     }

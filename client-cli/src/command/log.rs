@@ -46,6 +46,7 @@ struct Written {
     held: Held,
     standing: Standing,
     kind: MeterKind,
+    carried: bool,
 }
 
 struct Pages {
@@ -70,6 +71,7 @@ fn of_machine(tx: &Tx<'_>, name: &str, last: Option<u32>) -> Result<Pages, Probl
     if let Some(last) = last {
         written.drain(..written.len().saturating_sub(last as usize));
     }
+    note_carried(tx, &mut written)?;
     Ok(Pages { machine: Some((chief, machine)), written, names: Names::load(tx)? })
 }
 
@@ -93,7 +95,8 @@ fn of_all(tx: &Tx<'_>, most: u32) -> Result<Pages, Problem> {
         standing.extend(written(&entries, kind).into_iter().map(|w| (w.held.name(), w)));
         done.push(machine);
     }
-    let written = newest.iter().filter_map(|held| standing.remove(&held.name())).collect();
+    let mut written: Vec<Written> = newest.iter().filter_map(|held| standing.remove(&held.name())).collect();
+    note_carried(tx, &mut written)?;
     Ok(Pages { machine: None, written, names: Names::load(tx)? })
 }
 
@@ -120,7 +123,18 @@ fn written(entries: &[Held], kind: MeterKind) -> Vec<Written> {
         }
     };
     let standing: Vec<Standing> = entries.iter().map(stand).collect();
-    entries.iter().zip(standing).map(|(held, standing)| Written { held: held.clone(), standing, kind }).collect()
+    let one = |(held, standing): (&Held, Standing)| Written { held: held.clone(), standing, kind, carried: false };
+    entries.iter().zip(standing).map(one).collect()
+}
+
+/// Notes what came by carry and is not known to be with the server.
+fn note_carried(tx: &Tx<'_>, written: &mut [Written]) -> Result<(), Problem> {
+    let waiting = tx.carried_waiting()?;
+    for one in written.iter_mut().filter(|one| one.held.position.is_none()) {
+        let EntryRef { device, seq } = one.held.name();
+        one.carried = waiting.iter().any(|run| run.device == device && (run.from..=run.end.seq).contains(&seq));
+    }
+    Ok(())
 }
 
 impl Written {
@@ -158,6 +172,9 @@ impl Written {
             Standing::Struck => marks.push_str(" [struck]"),
             Standing::Aside(code) => marks.push_str(&format!(" [set aside: {code}]")),
             _ => {}
+        }
+        if self.carried {
+            marks.push_str(" [came by carry, not yet on the server]");
         }
         if let Some(off_s) = self.held.off_s {
             let minutes = off_s.abs() / 60;

@@ -7,6 +7,7 @@ pub mod begin;
 pub mod bench;
 pub mod bill;
 pub mod book;
+pub mod carry;
 pub mod clashes;
 pub mod clear;
 pub mod completions;
@@ -148,6 +149,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Setup(args) => setup::run(args, here),
         Command::Enrol(args) => enrol::run(args, here),
         Command::Sync(args) => sync::run(args, here),
+        Command::Carry(args) => carry::run(args, here),
         Command::Devices(args) => devices::run(args, here),
         Command::Share(args) => share::run(args, here),
         Command::History(args) => history::run(args, here),

@@ -24,6 +24,7 @@ struct Standing {
     person: String,
     held: u64,
     waiting: u64,
+    carried: u64,
     sync: Option<SyncRow>,
     notices: Vec<(i64, String, String)>,
     hazards: Vec<Glance>,
@@ -47,6 +48,7 @@ pub(super) fn run(_: &Status, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             person: names.person(own.person),
             held: tx.entries_held()?,
             waiting: tx.unplaced(own.device)?,
+            carried: tx.carried_waiting()?.iter().map(|run| run.end.seq - run.from + 1).sum(),
             sync: tx.sync()?,
             notices: tx.notices(NOTICES_MAX)?,
             machines: machines.len(),
@@ -103,6 +105,10 @@ impl Answer for Standing {
         let entries = words::counted(self.held, "entry", "entries");
         let machines = words::counted(self.machines as u64, "machine", "machines");
         lines.push(Line::of(format!("{entries}, {waiting}; {machines}")));
+        if self.carried > 0 {
+            let told = words::counted(self.carried, "entry", "entries");
+            lines.push(Line::of(format!("{told} came by carry, not yet on the server")));
+        }
         lines.extend(self.server_lines());
         for (at_s, _, sentence) in &self.notices {
             lines.push(Line::toned(Tone::Odd, self.when(*at_s)).plain(" ").plain(sentence));
@@ -140,6 +146,7 @@ impl Answer for Standing {
             "recover": self.own.recover,
             "held": self.held,
             "waiting": self.waiting,
+            "carried": self.carried,
             "machines": self.machines,
             "tagged_out": self.hazards.iter().map(|m| json!({"machine": m.id, "findings": m.tagged_out})).collect::<Vec<_>>(),
             "sync": sync,

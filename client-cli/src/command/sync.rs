@@ -8,7 +8,7 @@ use crate::engine::{Engine, Report, Watch, outcome, told};
 use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
 use crate::transport::{CA_FILE, Http};
-use crate::ui::{Answer, Bar, Line, Tone};
+use crate::ui::{Answer, Bar, Line, Tone, words};
 use pintle_core::device::{Counts, NetworkFailure, Notice, Refusal, Stop};
 use serde_json::{Value, json};
 
@@ -53,9 +53,10 @@ fn go_on(engine: &mut Engine<'_>, held: Report, bar: &mut Bar) -> Result<Report,
     engine.keep(&goes_on)?;
     let again = engine.run(bar)?;
     let notices = held.notices.into_iter().chain([goes_on]).chain(again.notices).collect();
-    let Counts { sent, received, exchanges } = held.counts;
+    let Counts { sent, carried, received, exchanges } = held.counts;
     let counts = Counts {
         sent: sent + again.counts.sent,
+        carried: carried + again.counts.carried,
         received: received + again.counts.received,
         exchanges: exchanges + again.counts.exchanges,
     };
@@ -114,9 +115,12 @@ fn sentence(text: &str) -> String {
 impl Answer for Report {
     fn lines(&self) -> Vec<Line> {
         let mut lines: Vec<Line> = self.notices.iter().map(|notice| Line::toned(Tone::Odd, told(notice).1)).collect();
-        let Counts { sent, received, .. } = self.counts;
+        let Counts { sent, carried, received, .. } = self.counts;
+        if carried > 0 {
+            lines.push(Line::of(format!("{} of others brought.", words::counted(carried, "entry", "entries"))));
+        }
         lines.push(match (sent, received) {
-            (0, 0) => Line::of("All in step, nothing new."),
+            (0, 0) if carried == 0 => Line::of("All in step, nothing new."),
             _ => Line::of(format!("{sent} sent, {received} received, all in step.")),
         });
         lines
@@ -138,6 +142,7 @@ impl Answer for Report {
         json!({
             "outcome": outcome(&self.stop),
             "sent": self.counts.sent,
+            "carried": self.counts.carried,
             "received": self.counts.received,
             "exchanges": self.counts.exchanges,
             "waiting": self.waiting,

@@ -7,6 +7,7 @@
 //!
 //! Never: the clock, randomness, a decision.
 
+mod carried;
 mod entries;
 mod looking;
 mod machines;
@@ -14,6 +15,7 @@ mod outlooks;
 mod people;
 mod sync;
 
+pub use carried::WaitingRun;
 pub use entries::{NewEntry, Placed};
 pub use looking::BareRow;
 pub use machines::{Glance, LastReading, TaggedOut};

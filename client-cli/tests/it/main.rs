@@ -4,6 +4,7 @@
 //! what only a real process can show (two at once, a closed pipe) runs the binary.
 
 mod bench;
+mod carrying;
 mod damage;
 mod due;
 mod handover;

@@ -11,6 +11,7 @@ const LANDED: &[(u32, &str)] = &[
     (1, "U49Fyd6v7TiVW7Vju4-BLDwfeaE76uUKCVDrObnHx2A"),
     (2, "eYKVxAs0B_svtwk0lB7NWUSXxNzmMzxYngefbuPQp4c"),
     (3, "6oR5YaG_e5ex76CDOHtIj0j4JpT_LPwYb_5eEyiR3YU"),
+    (4, "RkhiMZTpNsVLa6vnFY0cs1hKMf9kE92un2OHvhvjQcE"),
 ];
 
 #[test]

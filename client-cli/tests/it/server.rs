@@ -8,8 +8,8 @@ use pintle_core::admit::{self, Admission, Author, Known, Stored};
 use pintle_core::chain::{LogHead, enrol_text, sync_text, verify};
 use pintle_core::entry::Held;
 use pintle_core::exchange::{
-    DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullOutcome, Pulled, PushAnswer, PushOutcome,
-    SyncReply, SyncRequest,
+    CarriedAnswer, ClockSample, DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullOutcome, Pulled, Push,
+    PushAnswer, PushOutcome, SyncReply, SyncRequest,
 };
 use pintle_core::fact::Fact;
 use pintle_core::fact::administration::{DeviceChanged, DeviceEnrolled};
@@ -233,31 +233,18 @@ fn sync(state: &mut State, body: &[u8], proof: Option<&String>, act: Act) -> Vec
         (None, _) => PushAnswer::only(PushOutcome::None),
         (Some(_), Some(outcome)) => PushAnswer { seq: Some(1), ..PushAnswer::only(outcome) },
         (Some(push), None) => {
-            let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
-            let mut stored = stored(state, request.device);
-            let machine_counts = BTreeMap::new();
-            let known = Known {
-                head,
-                author: Author::Person(Role::Owner),
-                revoked: false,
-                stored: stored.clone(),
-                machine_counts,
-            };
-            let admission = admit::admit(&checked, &known, &request.clock, now_ms);
-            if let Admission::Write { fresh, head, .. } = &admission {
-                for one in fresh {
-                    let position = state.ledger.len() as u64 + 1;
-                    stored.insert(one.entry.seq(), one.stored(position, now_ms));
-                    state.ledger.push(Held { aside: None, ..one.held(request.device, position, now_ms) });
-                }
-                state.devices.insert(request.device, (key, *head));
-                log = *head;
-            }
-            let mut answer = admit::answer(&admission, &checked, false, &stored);
-            answer.aside.clear();
+            let answer = pushed(state, request.device, push, &request.clock);
+            log = state.devices[&request.device].1;
             answer
         }
     };
+    let carried = request.carried.clone().map(|carried| {
+        let answer = match state.devices.contains_key(&carried.device) {
+            true => pushed(state, carried.device, carried.push, &request.clock),
+            false => PushAnswer::only(PushOutcome::UnknownDevice),
+        };
+        CarriedAnswer { device: carried.device, answer }
+    });
     let reply = SyncReply {
         protocol: PROTOCOL,
         request: request.request,
@@ -268,6 +255,7 @@ fn sync(state: &mut State, body: &[u8], proof: Option<&String>, act: Act) -> Vec
         baton: Baton([2; 16]),
         log,
         push,
+        carried,
         pull: page(state, &request, act),
         directory: (request.directory != state.directory.version).then(|| state.directory.clone()),
         checkpoint: None,
@@ -275,6 +263,33 @@ fn sync(state: &mut State, body: &[u8], proof: Option<&String>, act: Act) -> Vec
         client_min: "0.0.1".into(),
     };
     serde_json::to_vec(&reply).expect("JSON")
+}
+
+/// Takes a push of a device, whoever brings it.
+fn pushed(state: &mut State, device: DeviceId, push: Push, clock: &ClockSample) -> PushAnswer {
+    let (key, head) = state.devices[&device];
+    let now_ms = clock.at.second() * 1000;
+    let checked = admit::check(push, &key, &ORGANISATION).expect("a sound push");
+    let mut stored = stored(state, device);
+    let known = Known {
+        head,
+        author: Author::Person(Role::Owner),
+        revoked: false,
+        stored: stored.clone(),
+        machine_counts: BTreeMap::new(),
+    };
+    let admission = admit::admit(&checked, &known, clock, now_ms);
+    if let Admission::Write { fresh, head, .. } = &admission {
+        for one in fresh {
+            let position = state.ledger.len() as u64 + 1;
+            stored.insert(one.entry.seq(), one.stored(position, now_ms));
+            state.ledger.push(Held { aside: None, ..one.held(device, position, now_ms) });
+        }
+        state.devices.insert(device, (key, *head));
+    }
+    let mut answer = admit::answer(&admission, &checked, false, &stored);
+    answer.aside.clear();
+    answer
 }
 
 fn stored(state: &State, device: DeviceId) -> BTreeMap<u64, Stored> {

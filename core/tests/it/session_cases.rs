@@ -83,6 +83,7 @@ impl Server {
             baton: Baton([1; 16]),
             log,
             push,
+            carried: None,
             pull: self.page(request, known_epoch),
             directory: None,
             checkpoint: None,
@@ -183,6 +184,7 @@ impl Device {
             copied: false,
             directory: 0,
             bytes_max: 65536,
+            carried: BTreeMap::new(),
         };
         Self { key, standing, held: BTreeMap::new(), requests: 0, notices: Vec::new() }
     }
@@ -242,7 +244,14 @@ impl Device {
             Push { from, previous, entries, signature }
         });
         let clock = ClockSample { at: Moment::at(NOW_S, 0).expect("in range"), boot: None, up_s: None };
-        Outgoing { request: RequestId([self.requests; 16]), clock, push, people: Vec::new(), wanted: None }
+        Outgoing {
+            request: RequestId([self.requests; 16]),
+            clock,
+            push,
+            carried: None,
+            people: Vec::new(),
+            wanted: None,
+        }
     }
 
     fn apply(&mut self, apply: &Apply) -> Input {

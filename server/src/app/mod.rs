@@ -8,6 +8,7 @@ pub mod attempts;
 pub mod bench;
 pub mod bill;
 pub mod books;
+mod carried;
 pub mod codes;
 pub mod cursor;
 pub mod due;

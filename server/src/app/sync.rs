@@ -57,6 +57,7 @@ impl App {
         let place = self.place(&device, &request).await?;
         let baton = self.baton_judged(scope, &device, &request, place.epoch).await?;
         let (push, log) = self.push(scope, pushed, &device, &request, baton.copy, now_ms).await?;
+        let carried = self.carried(&request, &device, now_ms).await?;
         if !device.revoked {
             self.remember(scope, &request, baton.copy).await?;
         }
@@ -73,6 +74,7 @@ impl App {
             baton: baton.next,
             log,
             push,
+            carried,
             pull,
             directory,
             checkpoint: None,

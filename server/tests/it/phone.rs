@@ -152,6 +152,7 @@ impl Phone {
             },
             log: self.head(),
             push,
+            carried: None,
             pull: PullAsk { cursor: self.cursor.clone(), bytes_max: 65_536, own: false },
             wanted: None,
             digest: Digest::default(),

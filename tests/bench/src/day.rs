@@ -206,6 +206,7 @@ pub fn exchange() -> Result<(SyncRequest, Vec<u8>, Signature), Fault> {
         },
         log,
         push: Some(Push { from: before.seq + 1, previous: before.link, entries, signature }),
+        carried: None,
         pull: PullAsk {
             // A cursor is some 60 authenticated bytes.
             cursor: Some([drawn("a"), drawn("b"), drawn("c"), drawn("d")].map(|part| Baton(part).to_string()).concat()),

@@ -68,6 +68,7 @@ impl Device {
             copied: false,
             directory: 0,
             bytes_max: PAGE_BYTES_START,
+            carried: BTreeMap::new(),
         };
         Self {
             key,
@@ -203,6 +204,7 @@ impl Device {
             request: RequestId(self.dice.bytes()),
             clock: ClockSample { at, boot: None, up_s: None },
             push,
+            carried: None,
             people: vec![self.person.clone()],
             wanted: self.wanted.clone(),
         }
