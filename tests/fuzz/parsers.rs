@@ -228,7 +228,7 @@ fn standing() -> Standing {
         copied: false,
         directory: 0,
         bytes_max: 65_536,
-        carried: BTreeMap::new(),
+        carried: std::collections::BTreeMap::new(),
     }
 }
 

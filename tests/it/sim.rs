@@ -102,11 +102,13 @@ fn the_runs_are_rough() {
         run(seed, None, Trace::None).acts.into_iter().for_each(|(act, n)| *acts.entry(act).or_insert(0) += n);
     }
     for act in [
+        "carried",
         "clock jump",
         "clone",
         "cut",
         "device crash",
         "device full",
+        "device lost",
         "device went back",
         "enrolled",
         "followed",

@@ -28,6 +28,7 @@ mod shapes;
 mod sockets;
 mod storage_faults;
 mod syncing;
+mod syncing_carried;
 mod syncing_copies;
 mod syncing_pulls;
 mod token_keys;

@@ -39,11 +39,13 @@ pub enum Bug {
     SeesWhatItDoesNotWant,
     /// A person is not told when copies of a device are in use.
     KeepsQuiet,
+    /// What came by carry is shown, and never brought to the server.
+    CarriesNothingOn,
 }
 
 impl Bug {
     /// All of them, each with the oracle that must catch it.
-    pub const ALL: [(Bug, Oracle); 16] = [
+    pub const ALL: [(Bug, Oracle); 17] = [
         // Devices offer again what a ledger has lost, so nothing is; but a ledger that goes on is told of as one that changed.
         (Bug::AcknowledgesBeforeCommit, Oracle::Told),
         (Bug::HidesForks, Oracle::NothingLost),
@@ -61,5 +63,6 @@ impl Bug {
         (Bug::ForgetsAside, Oracle::AnyOrder),
         (Bug::SeesWhatItDoesNotWant, Oracle::SameAsServer),
         (Bug::KeepsQuiet, Oracle::Told),
+        (Bug::CarriesNothingOn, Oracle::NothingLost),
     ];
 }

@@ -4,11 +4,12 @@
 //! itself, never a mixture. Never decides about sync: that is `pintle_core::device`.
 
 use super::bugs::Bug;
+use super::carry::Run;
 use pintle_core::Fault;
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::device::{Apply, Standing, check_page};
 use pintle_core::entry::{Entry, EntryRef, Held};
-use pintle_core::exchange::{Digest, Pulled, Receipt, Wanted};
+use pintle_core::exchange::{CarriedAnswer, Digest, Pulled, Receipt, Wanted};
 use pintle_core::ids::{Baton, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, StoreId};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
@@ -109,6 +110,10 @@ pub struct Disk {
     pub given_up: Vec<GivenUp>,
     /// Entries of others that the ledger no longer holds under these numbers: name and link.
     pub displaced: Vec<(EntryRef, Hash)>,
+    /// Runs of other devices' entries that came by carry.
+    pub carried: Vec<Run>,
+    /// Entries that came so: name and link.
+    pub came: BTreeMap<EntryRef, Hash>,
     /// The machines that the cursor was made for: of these it has seen all that stands before it.
     pub cursor_for: Wanted,
     /// The machines its person wants.
@@ -202,6 +207,8 @@ impl Disk {
             seals: BTreeMap::new(),
             given_up: Vec::new(),
             displaced: Vec::new(),
+            carried: Vec::new(),
+            came: BTreeMap::new(),
             cursor_for: Wanted::default(),
             wanted: Wanted::default(),
             wanted_told: true,
@@ -253,6 +260,7 @@ impl Disk {
             copied: sync.copied,
             directory: sync.directory,
             bytes_max: sync.bytes_max,
+            carried: self.waiting_counts(),
         })
     }
 
@@ -303,6 +311,9 @@ impl Disk {
                 placed.aside = Some(aside.code.clone());
             }
         }
+        if let Some((answer, end)) = &change.carried {
+            self.carried_answered(answer, end, &mut sync.digest)?;
+        }
         check_page(&change.entries, |device, seq| self.sure(EntryRef { device, seq }).map(|row| row.link))
             .map_err(Halt::Distrusted)?;
         if bug != Some(Bug::MovesCursorWithoutPage) {
@@ -351,6 +362,7 @@ impl Disk {
     pub fn forget_places(&mut self) {
         self.at.clear();
         self.entries.values_mut().for_each(|row| row.placed = None);
+        self.carried.iter_mut().for_each(|run| run.said = None);
     }
 
     /// The digest of what is held and wanted with positions after `after` and up to `to`.
@@ -380,6 +392,25 @@ impl Disk {
             let placed =
                 Placed { position: position + (seq - from), received_ms: *received_ms, off_s: *off_s, aside: None };
             self.place(EntryRef { device: self.own.device, seq }, placed, digest, "/push/held")?;
+        }
+        Ok(())
+    }
+
+    fn carried_answered(&mut self, answer: &CarriedAnswer, end: &LogHead, digest: &mut Digest) -> Result<(), Halt> {
+        let CarriedAnswer { device, answer } = answer;
+        let of_it = |run: &&mut Run| run.carried.device == *device && run.end == *end;
+        self.carried.iter_mut().filter(of_it).for_each(|run| run.said = Some(answer.outcome));
+        let name = |seq| EntryRef { device: *device, seq };
+        if self.entries.get(&name(end.seq)).map(|row| row.link) != Some(end.link) {
+            return Ok(());
+        }
+        for Receipt { from, to, position, received_ms, off_s } in &answer.held {
+            for seq in *from..=*to {
+                let aside = answer.aside.iter().find(|aside| aside.seq == seq).map(|aside| aside.code.clone());
+                let placed =
+                    Placed { position: position + (seq - from), received_ms: *received_ms, off_s: *off_s, aside };
+                self.place(name(seq), placed, digest, "/carried/answer/held")?;
+            }
         }
         Ok(())
     }

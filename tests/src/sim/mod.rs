@@ -7,6 +7,7 @@
 //! Never: a thread, a socket, a file, the system's clock or randomness.
 
 pub mod bugs;
+mod carry;
 pub mod chance;
 pub mod disk;
 pub mod faults;

@@ -126,7 +126,7 @@ fn nothing_lost(world: &World, ledger: &Ledger) -> Vec<String> {
     let mut kept: BTreeSet<(EntryRef, Hash)> = ledger.rows.iter().map(|held| (held.name(), held.link)).collect();
     let recordings: BTreeSet<u64> = ledger.rows.iter().filter_map(|held| recording(&held.entry)).collect();
     kept.extend(ledger.branches.iter().copied());
-    let mut complaints = Vec::new();
+    let mut complaints = carried_lost(world, ledger, &kept);
     for (name, link) in world.facts.acknowledged.difference(&kept) {
         complaints.push(format!("entry {} ({}) was acknowledged and is not on the server", named(name), short(link)));
     }
@@ -139,6 +139,28 @@ fn nothing_lost(world: &World, ledger: &Ledger) -> Vec<String> {
         for gone in disk.given_up.iter().filter(|gone| gone.recording.is_some_and(|n| !recordings.contains(&n))) {
             let name = named(&gone.name);
             complaints.push(format!("{} gave up {name}, and what it said is not in the ledger", device.name));
+        }
+    }
+    complaints
+}
+
+/// What came by carry to a device that is in step is on the server too, whatever became of the device that made it; but
+/// for what follows entries that nobody has.
+fn carried_lost(world: &World, ledger: &Ledger, kept: &BTreeSet<(EntryRef, Hash)>) -> Vec<String> {
+    let mut ends: BTreeMap<DeviceId, u64> = BTreeMap::new();
+    for held in &ledger.rows {
+        let end = ends.entry(held.device).or_default();
+        *end = held.entry.seq().max(*end);
+    }
+    let mut complaints = Vec::new();
+    for device in in_step(world) {
+        let came = &device.drive.disk().came;
+        for (name, _) in came.iter().filter(|(name, link)| !kept.contains(&(**name, **link))) {
+            let end = ends.get(&name.device).copied().unwrap_or(0);
+            let follows = (end + 1..name.seq).all(|seq| came.contains_key(&EntryRef { device: name.device, seq }));
+            if follows && ledger.keys.contains_key(&name.device) {
+                complaints.push(format!("{} came to {} by carry and is not on the server", named(name), device.name));
+            }
         }
     }
     complaints

@@ -165,7 +165,7 @@ pub fn record(
         machine: saying.machine,
         mseq: saying.machine.map(|machine| count(machine) + 1),
         seen: disk.seen_of(saying.machine, bug),
-        also_seen: BTreeMap::new(),
+        also_seen: disk.also_seen(),
         at,
         by: disk.own.person,
         kind: saying.kind.to_owned(),

@@ -11,7 +11,7 @@ use pintle_core::chain::{DeviceKey, LogHead, sync_text};
 use pintle_core::device::{Effect, Input, NetworkFailure, Notice, Outgoing, Session, Standing, Stop};
 use pintle_core::entry::EntryRef;
 use pintle_core::exchange::{ClockSample, Push, SyncRequest};
-use pintle_core::ids::RequestId;
+use pintle_core::ids::{DeviceId, RequestId};
 use pintle_core::moment::Moment;
 use std::collections::BTreeSet;
 
@@ -57,8 +57,8 @@ impl World {
             return;
         };
         match effect {
-            Effect::Load { from, bytes_max, entries_max } => {
-                let outgoing = self.load(d, from, bytes_max, entries_max);
+            Effect::Load { from, bytes_max, entries_max, carried } => {
+                let outgoing = self.load(d, from, bytes_max, entries_max, carried);
                 self.input(d, Input::Loaded(outgoing));
             }
             Effect::Send(request) => self.send(d, &request),
@@ -72,7 +72,14 @@ impl World {
         }
     }
 
-    pub(super) fn load(&mut self, d: usize, from: Option<u64>, bytes_max: u32, entries_max: usize) -> Outgoing {
+    pub(super) fn load(
+        &mut self,
+        d: usize,
+        from: Option<u64>,
+        bytes_max: u32,
+        entries_max: usize,
+        carried: Option<DeviceId>,
+    ) -> Outgoing {
         let clocks = self.clocks(d);
         let request = RequestId(self.chance.bytes());
         let device = &mut self.devices[d];
@@ -87,11 +94,14 @@ impl World {
             let key = device.keys.get(&disk.own.key)?;
             push(disk, key, &running.standing, from, entries_max, bytes_max)
         });
+        let runs = disk.waiting_runs().into_iter();
+        let run = carried.and_then(|of| runs.into_iter().find(|run| run.carried.device == of));
+        let carried = run.map(|run| (run.carried.clone(), run.end));
         if let Some(running) = &mut device.running {
             running.wanted.clone_from(&wanted);
         }
         #[allow(clippy::expect_used, reason = "1970 has a moment")]
-        Outgoing { request, clock: clock.expect("a moment"), push, people: Vec::new(), wanted }
+        Outgoing { request, clock: clock.expect("a moment"), push, carried, people: Vec::new(), wanted }
     }
 
     pub(super) fn send(&mut self, d: usize, request: &SyncRequest) {

@@ -4,6 +4,7 @@
 //! person does, or one fault. Which, is the seed's choice alone. Never a thread, a clock, a file.
 
 use super::bugs::Bug;
+use super::carry::Carrying;
 use super::chance::{Chance, Weather};
 use super::disk::{Disk, Drive};
 use super::faults::Faults;
@@ -138,6 +139,7 @@ pub struct World {
     /// What happened, if it is kept.
     pub trace: Option<Vec<String>>,
     pub(super) faults: Faults,
+    pub(super) carrying: Carrying,
     pub(super) weather: Arc<Weather>,
     pub(super) apps: Vec<Arc<App>>,
     pub(super) office: DeviceId,
@@ -184,6 +186,7 @@ impl World {
             facts: Facts::default(),
             trace: None,
             faults,
+            carrying: Carrying::of(seed),
             weather,
             apps: Vec::new(),
             office: DeviceId([0; 16]),
@@ -295,6 +298,7 @@ impl World {
             7 | 8 => self.live(),
             _ => self.suffer(),
         }
+        self.carry_or_lose();
     }
 
     /// Something that is under way goes on.
