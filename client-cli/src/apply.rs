@@ -164,6 +164,16 @@ fn carried_answered(
     if tx.link(name(end.seq))? != Some(end.link) {
         return Ok(());
     }
+    if answer.outcome == PushOutcome::Fork {
+        // The server keeps it beside the ledger: here it counts no more either.
+        let from = tx.carried_from(*device, end)?.max(answer.seq.unwrap_or(0));
+        for seq in from..=end.seq {
+            if tx.position(name(seq))?.is_none() {
+                tx.set_aside(name(seq), "device-fork")?;
+                touched.machines.extend(tx.machine_of(name(seq))?);
+            }
+        }
+    }
     for Receipt { from, to, position, received_ms, off_s } in &answer.held {
         if *to < *from || *to > end.seq {
             let detail = "a receipt names entries that were not carried";

@@ -107,6 +107,17 @@ impl Tx<'_> {
         self.execute("store", SQL, params![said, Col(device), end.seq, Col(end.link)]).map(|_| ())
     }
 
+    /// The first entry of the longest run of a device that ends there; the end itself if there is none.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn carried_from(&self, device: DeviceId, end: &LogHead) -> Result<u64, Problem> {
+        const SQL: &str = "SELECT min(from_seq) FROM carried WHERE device = ? AND to_seq = ? AND link = ?";
+        let from =
+            self.one("read", SQL, params![Col(device), end.seq, Col(end.link)], |r| r.get::<_, Option<u64>>(0))?;
+        Ok(from.flatten().unwrap_or(end.seq))
+    }
+
     /// Forgets what the server said: its ledger is another one than it was.
     ///
     /// # Errors

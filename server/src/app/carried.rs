@@ -7,11 +7,12 @@
 //! which devices another organisation has.
 
 use super::{App, Refusal};
-use pintle_core::admit::{self, Refused};
+use pintle_core::admit::{self, Checked, Refused};
 use pintle_core::carry::lacks_a_part;
 use pintle_core::exchange::{Carried, CarriedAnswer, ClockSample, PushAnswer, PushOutcome, SyncRequest};
 use pintle_openapi::Problem;
 use pintle_store::{DeviceRecord, DeviceScope};
+use std::collections::BTreeSet;
 
 impl App {
     /// Takes what was carried; none if nothing was.
@@ -46,6 +47,11 @@ impl App {
         if lacks_a_part(&checked, author.head.seq) {
             return Ok(Some(answered(carried, PushOutcome::Withheld)));
         }
+        if let Some(seq) = self.kept_beside(&author, &checked).await? {
+            let mut answer = answered(carried, PushOutcome::Fork);
+            answer.answer.seq = Some(seq);
+            return Ok(Some(answer));
+        }
         let scope = DeviceScope { organisation: author.organisation, device: author.device };
         // The carrier's clocks say nothing of the author's.
         let clock = ClockSample { at: request.clock.at.clone(), boot: None, up_s: None };
@@ -58,6 +64,26 @@ impl App {
         }
         pushed.answer.aside.iter_mut().for_each(|aside| aside.pointer.insert_str(0, "/carried"));
         Ok(Some(CarriedAnswer { device: author.device, answer: pushed.answer }))
+    }
+}
+
+impl App {
+    /// The first entry of a run beyond the ledger that is kept beside it already: the device that made it was told so, and
+    /// has recorded it once more under another key. In the ledger it would count twice.
+    async fn kept_beside(&self, author: &DeviceRecord, checked: &Checked) -> Result<Option<u64>, Refusal> {
+        let fresh = |seq| seq > author.head.seq;
+        if !fresh(checked.seal.to) {
+            return Ok(None);
+        }
+        let branches = self.store.branches(author.organisation).await?;
+        let mut kept = BTreeSet::new();
+        for branch in branches.iter().filter(|branch| branch.device == author.device) {
+            let entries =
+                self.store.branch_entries(author.organisation, author.device, branch.from, branch.link).await?;
+            kept.extend(entries.into_iter().map(|entry| entry.link));
+        }
+        let first = checked.entries.iter().find(|one| fresh(one.entry.seq()) && kept.contains(&one.link));
+        Ok(first.map(|one| one.entry.seq()))
     }
 }
 

@@ -141,6 +141,23 @@ async fn a_fork_that_is_carried_is_kept_beside_the_ledger(world: World) {
     assert_eq!(kept, [(two.id(), 2, 1, two.head().link)]);
 }
 
+/// A device that was put back pushes with an old baton, hears that it is a copy, and records once more under another key
+/// what was kept beside the ledger. The same by carry must not come into the ledger then.
+async fn what_is_kept_beside_the_ledger_does_not_come_into_it_by_carry(world: World) {
+    let mut one = world.phone("K7", Role::Crew).await;
+    let mut carrier = world.phone("R9", Role::Crew).await;
+    let mut old = one.clone();
+    one.sync(&world, 1).await;
+    one.sync(&world, 1).await;
+    old.record(EX3, 0, "meter_read", json!({"reading": "1"}));
+    assert_eq!(old.sync(&world, 1).await.push.outcome, PushOutcome::Copy);
+    let before = world.end().await;
+    let answer = bring(&world, &mut carrier, of(&old, 1)).await.0;
+    assert_eq!((answer.outcome, answer.seq, world.end().await), (PushOutcome::Fork, Some(1), before));
+    let again = world.store.branches(world.organisation.id).await.expect("branches");
+    assert_eq!(again.iter().map(|b| (b.from, b.count)).collect::<Vec<_>>(), [(1, 1)], "once");
+}
+
 /// What a device made before it was revoked may come after; the office judges, as if it had come itself.
 async fn what_a_revoked_device_made_is_set_aside(world: World) {
     let mut author = world.phone("K7", Role::Crew).await;
@@ -160,5 +177,6 @@ on_every_store! {
     whose_device_it_is_is_not_told
     a_part_that_is_withheld_is_not_taken_unless_it_is_held
     a_fork_that_is_carried_is_kept_beside_the_ledger
+    what_is_kept_beside_the_ledger_does_not_come_into_it_by_carry
     what_a_revoked_device_made_is_set_aside
 }

@@ -7,6 +7,7 @@ use super::bugs::Bug;
 use super::chance::Chance;
 use super::disk::{Disk, Drive, Halt, Row};
 use super::oracles;
+use super::record::recording;
 use super::session;
 use super::world::{Chore, ORGANISATION, World};
 use pintle_core::Hash;
@@ -193,6 +194,10 @@ impl World {
             });
             (proof.runs.len(), stored)
         });
+        // A copy of the device that made it holds it from now on as its own, and each may record it once more.
+        let copy = self.devices[to].drive.disk().own.device;
+        let own = bundle.runs.iter().filter(|run| run.device == copy).flat_map(|run| &run.push.entries);
+        self.facts.shared.extend(own.filter_map(recording).collect::<Vec<_>>());
         let names = [from, to].map(|d| self.devices[d].name.clone());
         self.count("carried");
         self.say(|| format!("{} carries {} runs to {}: {taken:?}", names[0], bundle.runs.len(), names[1]));
