@@ -8,6 +8,7 @@ mod bench_cases;
 mod bill_documents;
 mod bill_work;
 mod book_cases;
+mod carry_cases;
 mod due_cases;
 mod fold_laws;
 mod handover_cases;

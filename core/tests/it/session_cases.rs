@@ -244,14 +244,8 @@ impl Device {
             Push { from, previous, entries, signature }
         });
         let clock = ClockSample { at: Moment::at(NOW_S, 0).expect("in range"), boot: None, up_s: None };
-        Outgoing {
-            request: RequestId([self.requests; 16]),
-            clock,
-            push,
-            carried: None,
-            people: Vec::new(),
-            wanted: None,
-        }
+        let request = RequestId([self.requests; 16]);
+        Outgoing { request, clock, push, carried: None, people: Vec::new(), wanted: None }
     }
 
     fn apply(&mut self, apply: &Apply) -> Input {

@@ -47,12 +47,14 @@ impl App {
         if lacks_a_part(&checked, author.head.seq) {
             return Ok(Some(answered(carried, PushOutcome::Withheld)));
         }
+        let scope = DeviceScope { organisation: author.organisation, device: author.device };
         if let Some(seq) = self.kept_beside(&author, &checked).await? {
+            // What follows it in the run may not be kept yet.
+            self.store.branch_keep(scope, &checked, now_ms).await?;
             let mut answer = answered(carried, PushOutcome::Fork);
             answer.answer.seq = Some(seq);
             return Ok(Some(answer));
         }
-        let scope = DeviceScope { organisation: author.organisation, device: author.device };
         // The carrier's clocks say nothing of the author's.
         let clock = ClockSample { at: request.clock.at.clone(), boot: None, up_s: None };
         let mut pushed = self.store.push(scope, &checked, &clock, now_ms).await?;
