@@ -5,8 +5,8 @@
 
 use crate::command::{
     aside, begin, bench, bill, book, carry, clashes, clear, completions, correct, devices, doctor, done, due, end,
-    enrol, found, fuel, grease, handover, history, import, keeping, log, machine, machines, man, me, meter, note, plan,
-    read, release, repair, settle, setup, share, status, strike, sync, verify,
+    enrol, found, fuel, grease, handover, history, hold, import, keeping, log, machine, machines, man, me, meter, note,
+    plan, read, release, repair, settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -84,6 +84,7 @@ pub enum Command {
     Enrol(enrol::Enrol),
     Sync(sync::Sync),
     Carry(carry::Carry),
+    Hold(hold::Hold),
     Devices(devices::Devices),
     Share(share::Share),
     Bill(bill::Bill),

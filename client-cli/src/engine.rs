@@ -14,7 +14,7 @@ use crate::transport::{Failure, Transport};
 use pintle_core::chain::{DeviceKey, LogHead, sync_text};
 use pintle_core::device::{Counts, Effect, Input, NetworkFailure, Notice, Outgoing, Session, Standing, Stop};
 use pintle_core::entry::EntryRef;
-use pintle_core::exchange::{Carried, Person, Push, SyncRequest};
+use pintle_core::exchange::{Carried, Person, Push, SyncRequest, Wanted};
 use pintle_core::ids::{DeviceId, RequestId};
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -61,6 +61,7 @@ impl Engine<'_> {
         let mut session = Session::default();
         let mut notices = Vec::new();
         let mut standing = self.store.read(standing)?;
+        let mut told: Option<Wanted> = None;
         let mut effects: VecDeque<Effect> = session.step(Input::Begin(standing.clone())).into();
         let stop = loop {
             let Some(effect) = effects.pop_front() else {
@@ -69,10 +70,12 @@ impl Engine<'_> {
             };
             let input = match effect {
                 Effect::Load { from, bytes_max, entries_max, carried } => {
-                    Input::Loaded(self.load(&key, &standing, from, bytes_max, entries_max, carried)?)
+                    let outgoing = self.load(&key, &standing, from, bytes_max, entries_max, carried)?;
+                    told.clone_from(&outgoing.wanted);
+                    Input::Loaded(outgoing)
                 }
                 Effect::Send(request) => self.send(&key, &request),
-                Effect::Apply(change) => match apply::apply(self.store, &change)? {
+                Effect::Apply(change) => match apply::apply(self.store, &change, told.as_ref())? {
                     Ok(()) => {
                         standing = self.store.read(self::standing)?;
                         watch.progress(session.counts, self.store.read(|tx| tx.unplaced(own.device))?);
@@ -123,7 +126,10 @@ impl Engine<'_> {
             };
             let people = tx.people()?.into_iter().filter(|person| !person.shared);
             let people = people.map(|person| Person { id: person.id, name: person.name }).collect();
-            Ok(Outgoing { request, clock, push, carried, people, wanted: None })
+            let sync = tx.enrolled()?;
+            // The server may remember another set, of a copy or of a database that was lost here.
+            let untold = !sync.wanted_told || standing.copied || standing.cursor.is_none();
+            Ok(Outgoing { request, clock, push, carried, people, wanted: untold.then_some(sync.wanted) })
         })
     }
 

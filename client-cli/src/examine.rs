@@ -317,7 +317,11 @@ impl Looker<'_, '_> {
         let (Some(own), Some(sync)) = (self.own, self.report.read("sync", self.tx.sync())?.flatten()) else {
             return Ok(());
         };
-        if self.report.read("entry", self.tx.digest(0, own.seen))?.is_some_and(|digest| digest != sync.digest) {
+        if self
+            .report
+            .read("entry", self.tx.digest(&sync.held, 0, own.seen))?
+            .is_some_and(|digest| digest != sync.digest)
+        {
             let sentence = "the digest of what is held does not add up; the next sync repairs it";
             self.report.add(Wrong::DigestWrong, "sync", sentence);
         }

@@ -294,6 +294,11 @@ impl Recording<'_> {
         Ok(names)
     }
 
+    /// The position up to which all that the ledger had about a machine is here.
+    fn seen(&self, machine: Option<MachineId>) -> Result<u64, Problem> {
+        Ok(if self.tx.machines_held()?.takes(machine) { self.own.seen } else { 0 })
+    }
+
     fn entry(&self, saying: Saying, at: &Moment, mseq: Option<u64>) -> Result<(Entry, Fact), Problem> {
         // Only kinds this program makes come here; each has a form.
         let (kind, body) = saying.fact.write().unwrap_or(("note_left", Map::new()));
@@ -302,7 +307,7 @@ impl Recording<'_> {
             seq: self.own.head.seq + 1,
             machine: saying.machine,
             mseq,
-            seen: self.own.seen,
+            seen: self.seen(saying.machine)?,
             also_seen: self.tx.also_seen()?,
             at: at.clone(),
             by: self.by,

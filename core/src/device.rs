@@ -13,7 +13,7 @@ use crate::exchange::{
     Pulled, Push, PushAnswer, PushOutcome, Receipt, SyncReply, SyncRequest, Wanted,
 };
 use crate::fault::Fault;
-use crate::ids::{Baton, DeviceId, OrganisationId, RequestId, StoreId};
+use crate::ids::{Baton, DeviceId, MachineId, OrganisationId, RequestId, StoreId};
 use crate::limits::{
     ASKED_WAIT_S_MAX, NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX,
 };
@@ -175,6 +175,8 @@ pub struct Apply {
     pub seals: Vec<Seal>,
     /// The new cursor and the position it stands for; none to leave it.
     pub cursor: Option<(String, u64)>,
+    /// The machines that the sites wanted come to, from this page on.
+    pub machines: Option<BTreeSet<MachineId>>,
     /// Names.
     pub directory: Option<Directory>,
     /// New value of [`Standing::recover`]; the caller stores none once its own log reaches that number.
@@ -499,6 +501,7 @@ impl Session {
             entries: page.entries,
             seals: page.seals,
             cursor: page.cursor.map(|cursor| (cursor, page.position)),
+            machines: page.machines,
             directory: reply.directory,
             recover,
             copied,
@@ -563,7 +566,7 @@ impl Session {
         if usable {
             return pull;
         }
-        PullAnswer { entries: Vec::new(), seals: Vec::new(), cursor: None, ..pull }
+        PullAnswer { entries: Vec::new(), seals: Vec::new(), cursor: None, machines: None, ..pull }
     }
 
     fn applied(&mut self, standing: Standing) -> Vec<Effect> {
@@ -641,6 +644,7 @@ impl Session {
             entries: Vec::new(),
             seals: Vec::new(),
             cursor: None,
+            machines: None,
             directory: None,
             recover: standing.recover,
             copied: standing.copied,

@@ -10,6 +10,7 @@ use crate::ids::MachineId;
 use crate::ids::{Baton, DeviceId, Hash, OrganisationId, PersonId, PublicKey, RequestId, Signature, StoreId};
 use crate::moment::Moment;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// The protocol number this program speaks.
 pub const PROTOCOL: u32 = 1;
@@ -162,10 +163,44 @@ pub struct Wanted {
     /// These machines; left out for all of them. An empty list wants no machine.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
-    pub machines: Option<std::collections::BTreeSet<MachineId>>,
+    pub machines: Option<BTreeSet<MachineId>>,
+    /// And those that work at these sites now, whichever they are; left out for no site. With sites but without
+    /// `machines` only theirs are wanted.
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    #[cfg_attr(feature = "schema", schema(max_items = 20))]
+    pub sites: BTreeSet<String>,
 }
 
 impl Wanted {
+    /// These machines.
+    pub fn only(machines: impl IntoIterator<Item = MachineId>) -> Self {
+        Self { machines: Some(machines.into_iter().collect()), sites: BTreeSet::new() }
+    }
+
+    /// Whether all machines are wanted.
+    #[must_use]
+    pub fn is_all(&self) -> bool {
+        self.machines.is_none() && self.sites.is_empty()
+    }
+
+    /// The set with machines in place of its sites.
+    #[must_use]
+    pub fn with_sites_as(&self, machines: impl IntoIterator<Item = MachineId>) -> Self {
+        if self.sites.is_empty() {
+            return self.clone();
+        }
+        Self::only(self.machines.iter().flatten().copied().chain(machines))
+    }
+
+    /// Whether entries about a machine belong to a set without sites; those about none always do.
+    #[must_use]
+    pub fn takes(&self, machine: Option<MachineId>) -> bool {
+        match (&self.machines, machine) {
+            (Some(machines), Some(machine)) => machines.contains(&machine),
+            _ => true,
+        }
+    }
+
     /// Eight bytes that change with the set; part of a cursor.
     #[must_use]
     pub fn hash(&self) -> [u8; 8] {
@@ -176,6 +211,10 @@ impl Wanted {
                 bytes.push(1);
                 machines.iter().for_each(|machine| bytes.extend_from_slice(&machine.0));
             }
+        }
+        for site in &self.sites {
+            bytes.push(b'\n');
+            bytes.extend_from_slice(site.as_bytes());
         }
         Hash::of(&[&bytes]).prefix().to_be_bytes()
     }
@@ -418,6 +457,11 @@ pub struct PullAnswer {
     pub more: bool,
     /// Digest of the wanted set up to `position`.
     pub digest: Digest,
+    /// The machines that are wanted now, where sites are: with every page that was asked for without a cursor. A machine
+    /// that comes to a site or leaves it makes the cursor void.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub machines: Option<BTreeSet<MachineId>>,
     /// With `refused`: a stable code.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
@@ -496,8 +540,9 @@ mod tests {
     #[test]
     fn a_wanted_set_changes_its_hash() {
         let all = Wanted::default();
-        let none = Wanted { machines: Some(std::collections::BTreeSet::new()) };
-        let one = Wanted { machines: Some([MachineId([1; 16])].into()) };
+        let none = Wanted::only([]);
+        let one = Wanted::only([MachineId([1; 16])]);
+        let site = Wanted { machines: None, sites: ["north".to_owned()].into() };
         assert_ne!(all.hash(), none.hash());
         assert_ne!(one.hash(), none.hash());
     }

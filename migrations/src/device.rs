@@ -189,4 +189,14 @@ CREATE TRIGGER carried_is_not_changed BEFORE UPDATE OF device, from_seq, to_seq,
 BEGIN SELECT RAISE(ABORT, 'what came by carry is never changed'); END;
 "#,
     },
+    // Which machines the device wants: null for all, else JSON as in an exchange; whether the server has been told; and for
+    // which machines the cursor was made, their ids one after the other, null for all.
+    Step {
+        version: 5,
+        sql: r#"
+ALTER TABLE sync ADD COLUMN wanted TEXT;
+ALTER TABLE sync ADD COLUMN wanted_told INTEGER NOT NULL DEFAULT 1 CHECK (wanted_told IN (0, 1));
+ALTER TABLE sync ADD COLUMN held BLOB CHECK (length(held) % 16 = 0);
+"#,
+    },
 ];

@@ -79,6 +79,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0013_notices.sqlite.sql"),
         postgres: include_str!("ledger/0013_notices.postgres.sql"),
     },
+    LedgerStep {
+        name: "0016_wanted_sites",
+        sqlite: include_str!("ledger/0016_wanted_sites.sqlite.sql"),
+        postgres: include_str!("ledger/0016_wanted_sites.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -138,6 +143,11 @@ pub const LANDED: &[Landed] = &[
         name: "0013_notices",
         sqlite_sha256: "31aca7361167339febbbda8a3e0235aa22703a374c9f9d606cae0b778cd27b8b",
         postgres_sha256: "196148515171e4ae62d41921bf77f7919f10c942123173d735fee937f2a858c5",
+    },
+    Landed {
+        name: "0016_wanted_sites",
+        sqlite_sha256: "921379d6d9a26534b085d8c57c0ddc6bfffba86a678a75e6a18f0e2d1b5efd3c",
+        postgres_sha256: "0f5cca1b47a17f6770011983ac05ca0f2e869470a62fa8c592232de284202fde",
     },
 ];
 

@@ -236,6 +236,7 @@ pub fn sync_reply() -> SyncReply {
             position: 4,
             more: false,
             digest: digest(&all),
+            machines: None,
             code: None,
         },
         directory: Some(directory()),

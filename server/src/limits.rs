@@ -39,6 +39,8 @@ pub const PULL_ROWS_MAX: usize = 5_000;
 pub const PEOPLE_MAX: usize = 200;
 /// Machines a device may choose to hear of; a large fleet has some hundred. Who wants more wants all.
 pub const WANTED_MACHINES_MAX: usize = 2_000;
+/// Sites a device may choose to hear of; a crew works at one or two.
+pub const WANTED_SITES_MAX: usize = 20;
 /// Rows fetched at once where all are needed.
 pub const FETCH_ROWS: usize = 1_000;
 /// Machines held in memory over all organisations, beside those of the one being read: some 5 KB each. Beyond it the

@@ -3,9 +3,9 @@
 //! Promises: a page folded from all entries held, tagged-out findings first; with `--json` the same bytes on every
 //! device that holds the same entries and names. Never changes anything, and never hides what is disputed or doubtful.
 
-use super::Here;
 use super::clashes::{Open, lines as clash_lines};
 use super::telling::{self, Teller};
+use super::{Here, hold};
 use crate::ambient::Wall;
 use crate::glance;
 use crate::names::{self, Names};
@@ -36,6 +36,8 @@ struct Page {
     now: Wall,
     /// Entries that came by carry and are not known to be with the server.
     carried: u64,
+    /// Whether what others write about it comes here.
+    held: bool,
 }
 
 /// Shows it.
@@ -54,7 +56,9 @@ pub(super) fn run(args: &Book, here: &mut Here<'_, '_>) -> Result<(), Problem> {
                 && waiting.iter().any(|run| run.device == at.device && (run.from..=run.end.seq).contains(&at.seq))
         };
         let carried = entries.iter().filter(came).count() as u64;
-        Ok(Page { book: book(chief, &entries), entries, name: machine.name, names: Names::load(tx)?, now, carried })
+        let held = tx.machines_held()?.takes(Some(machine.id));
+        let (book, names) = (book(chief, &entries), Names::load(tx)?);
+        Ok(Page { book, entries, name: machine.name, names, now, carried, held })
     })
 }
 
@@ -197,6 +201,7 @@ impl Answer for Page {
     fn lines(&self) -> Vec<Line> {
         let mut lines = self.warnings();
         lines.extend(self.heading());
+        lines.extend((!self.held).then(|| hold::apart(&self.name)).into_iter().flatten());
         let others = self.book.findings.iter().filter(|f| f.urgency != Urgency::TaggedOut);
         lines.extend(others.flat_map(|finding| telling::finding(finding, &self.teller())));
         lines.extend(telling::meters(&self.book.meters, &self.teller()));
@@ -227,6 +232,9 @@ impl Answer for Page {
 
     fn json(&self) -> Value {
         let mut answer = json!({"book": self.book});
+        if !self.held {
+            answer["held"] = json!(false);
+        }
         answer["names"] = self.names.json_for(&answer);
         answer
     }

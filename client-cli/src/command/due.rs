@@ -4,8 +4,8 @@
 //! outlooks, so it is quick however long the logs are; what is not up to date is folded first. Never hides a thing
 //! that is due: of machines on which nothing is, the next thing is shown.
 
-use super::Here;
 use super::answer::hazards;
+use super::{Here, hold};
 use crate::ambient::Wall;
 use crate::asked::quoted;
 use crate::names::{self, Names};
@@ -15,6 +15,7 @@ use crate::store::Glance;
 use crate::ui::{Answer, Line, Tone, due as shown};
 use pintle_core::agenda::{Pressing, Rank};
 use pintle_core::due::{Due as Task, State};
+use pintle_core::exchange::Wanted;
 use pintle_core::fleet::folded;
 use pintle_core::ids::MachineId;
 use pintle_core::plan;
@@ -37,6 +38,8 @@ struct One {
     tasks: Vec<Task>,
     /// What it goes by where nobody has set a plan.
     common: Option<Line>,
+    /// Whether what others write about it comes here.
+    held: bool,
 }
 
 struct List {
@@ -62,8 +65,9 @@ pub(super) fn run(args: &Due, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         (None, None) => Ok(in_use(tx.machines()?).map(|glance| glance.id).collect()),
     })?;
     let now = here.ambient.wall();
+    let held = store.read(|tx| tx.machines_held())?;
     let standing = outlook::standing(&mut store, |glance| wanted.contains(&glance.id))?;
-    let mut machines: Vec<One> = standing.into_iter().map(|standing| one(standing, &now)).collect();
+    let mut machines: Vec<One> = standing.into_iter().map(|standing| one(standing, &held, &now)).collect();
     machines.sort_by_key(|one| one.rank(now.second));
     let names = store.read(Names::load)?;
     let scope = if args.machine.is_some() { Scope::Machine } else { Scope::All };
@@ -96,10 +100,10 @@ fn at_site(machines: Vec<Glance>, site: &str) -> Result<BTreeSet<MachineId>, Pro
     Ok(found)
 }
 
-fn one(Standing { glance, outlook }: Standing, now: &Wall) -> One {
+fn one(Standing { glance, outlook }: Standing, held: &Wanted, now: &Wall) -> One {
     let tasks = outlook::due(&outlook, now);
     let common = (*outlook.plan == plan::common()).then(|| shown::plan_line(&outlook.plan));
-    One { glance, tasks, common }
+    One { held: held.takes(Some(glance.id)), glance, tasks, common }
 }
 
 impl One {
@@ -117,6 +121,9 @@ impl One {
         });
         if let Some(site) = &self.glance.site {
             one["site"] = json!(site);
+        }
+        if !self.held {
+            one["held"] = json!(false);
         }
         one
     }
@@ -153,6 +160,7 @@ impl Answer for List {
                 lines.extend(shown::details(task));
             }
         }
+        lines.extend(self.machines.iter().filter(|one| !one.held).flat_map(|one| hold::apart(&one.glance.name)));
         if let [One { common: Some(line), glance, .. }] = &self.machines[..] {
             lines.push(line.clone());
             lines.push(Line::toned(Tone::Faint, "> ").plain(format!("pintle plan {} …", quoted(&glance.name))));

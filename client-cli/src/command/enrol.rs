@@ -14,7 +14,7 @@ use crate::ui::{Answer, Line, Tone, words};
 use crate::{anew, names::Names};
 use pintle_core::chain::enrol_text;
 use pintle_core::device::NetworkFailure;
-use pintle_core::exchange::{Digest, Person};
+use pintle_core::exchange::{Digest, Person, Wanted};
 use pintle_core::fact::check_name;
 use pintle_core::limits::PAGE_BYTES_START;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
@@ -159,6 +159,9 @@ fn keep(store: &mut Store, server: &str, reply: &EnrolReply) -> Result<u64, Prob
             bytes_max: PAGE_BYTES_START,
             last: None,
             role: Some(reply.role),
+            wanted: Wanted::default(),
+            wanted_told: true,
+            held: Wanted::default(),
         })?;
         tx.unplaced(own.device)
     })

@@ -4,8 +4,8 @@
 //! and the notes they cannot have seen, told by the log and not by clocks. With nothing to tell it says so. Never
 //! marks anything as read: somebody who looks has not thereby taken the machine.
 
-use super::Here;
 use super::telling::{self, Teller};
+use super::{Here, hold};
 use crate::ambient::Wall;
 use crate::glance;
 use crate::names::{self, Names};
@@ -30,6 +30,8 @@ struct Page {
     site: Option<String>,
     names: Names,
     now: Wall,
+    /// Whether what others write about it comes here.
+    held: bool,
 }
 
 /// Shows it, to whoever is recording or to `--as` somebody.
@@ -48,7 +50,8 @@ pub(super) fn run(args: &Handover, here: &mut Here<'_, '_>) -> Result<(), Proble
         };
         let (chief, entries) = glance::entries(tx, machine.id)?;
         let told = handover(&book(chief, &entries), to, now.second, now.offset_s(now.second));
-        Ok(Page { told, to, name: machine.name, site: machine.site, names: Names::load(tx)?, now })
+        let held = tx.machines_held()?.takes(Some(machine.id));
+        Ok(Page { told, to, name: machine.name, site: machine.site, names: Names::load(tx)?, now, held })
     })
 }
 
@@ -89,13 +92,14 @@ impl Answer for Page {
         let (told, by) = (&self.told, &self.teller());
         let mut lines = self.warnings();
         lines.push(self.heading());
+        lines.extend((!self.held).then(|| hold::apart(&self.name)).into_iter().flatten());
         let mut open: Vec<Line> = told.findings.iter().flat_map(|f| telling::finding(f, by)).collect();
         open.extend(told.skipped.iter().map(|skip| telling::skipped(skip, by)));
         open.extend(told.purges.iter().map(|purge| telling::purge(purge, by)));
         lines.extend(self.section("Noticed, left open", open));
         lines.extend(self.due());
         lines.extend(self.notes());
-        if lines.len() == 1 {
+        if lines.len() == 1 && self.held {
             lines.push(Line::of("Nothing is open, nothing is due this shift."));
         }
         lines.extend(telling::shifts(told.shift.as_ref(), told.last_shift.as_ref(), by));
@@ -110,6 +114,9 @@ impl Answer for Page {
 
     fn json(&self) -> Value {
         let mut answer = json!({"at": self.now.now(), "to": self.to, "handover": self.told});
+        if !self.held {
+            answer["held"] = json!(false);
+        }
         answer["names"] = self.names.json_for(&answer);
         answer
     }

@@ -3,7 +3,7 @@
 //! Promises: a name that is here already is not added twice; machines added on two devices are proposed as twins later.
 //! Never takes a machine away: one that is sold is retired, and its book stays.
 
-use super::Here;
+use super::{Here, hold};
 use crate::asked::{self, quoted};
 use crate::names::{self, Match};
 use crate::problem::{Code, Problem};
@@ -89,6 +89,7 @@ fn add(here: &mut Here<'_, '_>, name: &str, attributes: Attributes, meter_kind: 
         }
         let fact = Fact::MachineAdded(MachineAdded { name: name.to_owned(), attributes, meter_kind });
         let id = recording.new_machine()?;
+        hold::with(recording.tx, id)?;
         recording.say(Saying::about(id, fact))
     })
 }

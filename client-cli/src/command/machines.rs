@@ -9,6 +9,7 @@ use crate::names::Names;
 use crate::problem::Problem;
 use crate::store::Glance;
 use crate::ui::{Answer, Line, Tone, words};
+use pintle_core::exchange::Wanted;
 use pintle_core::moment::Moment;
 use serde_json::{Value, json};
 
@@ -23,6 +24,7 @@ pub struct Machines {
 struct List {
     machines: Vec<Glance>,
     names: Names,
+    held: Wanted,
 }
 
 /// Shows them.
@@ -32,7 +34,7 @@ pub(super) fn run(args: &Machines, here: &mut Here<'_, '_>) -> Result<(), Proble
         let mut machines = tx.machines()?;
         machines.retain(|m| m.stands_for.is_none() && !m.name.is_empty() && (all || m.retired.is_none()));
         machines.sort_by_key(|m| m.tagged_out.is_empty());
-        Ok(List { machines, names: Names::load(tx)? })
+        Ok(List { machines, names: Names::load(tx)?, held: tx.machines_held()? })
     })
 }
 
@@ -50,6 +52,7 @@ impl Answer for List {
                 parts.push(format!("{} open", machine.open_findings));
             }
             parts.extend(machine.retired.as_ref().map(|why| format!("retired: {why}")));
+            parts.extend((!self.held.takes(Some(machine.id))).then(|| "not held here".to_owned()));
             let parts = parts.join(", ");
             if machine.tagged_out.is_empty() {
                 lines.push(Line::toned(Tone::Strong, &machine.name).plain(" ").plain(parts));
@@ -68,30 +71,35 @@ impl Answer for List {
     fn json(&self) -> Value {
         let mut machines: Vec<&Glance> = self.machines.iter().collect();
         machines.sort_by_key(|m| m.id);
-        let machines: Vec<Value> = machines.into_iter().map(one).collect();
+        let machines: Vec<Value> = machines.into_iter().map(|machine| self.one(machine)).collect();
         let mut answer = json!({"machines": machines});
         answer["names"] = self.names.json_for(&answer);
         answer
     }
 }
 
-fn one(machine: &Glance) -> Value {
-    let mut one = json!({
-        "machine": machine.id,
-        "name": machine.name,
-        "meter_kind": machine.meter_kind,
-        "open_findings": machine.open_findings,
-        "tagged_out": machine.tagged_out,
-    });
-    let texts = [("serial", &machine.serial), ("site", &machine.site), ("retired", &machine.retired)];
-    for (key, value) in texts {
-        if let Some(value) = value {
-            one[key] = json!(value);
+impl List {
+    fn one(&self, machine: &Glance) -> Value {
+        let mut one = json!({
+            "machine": machine.id,
+            "name": machine.name,
+            "meter_kind": machine.meter_kind,
+            "open_findings": machine.open_findings,
+            "tagged_out": machine.tagged_out,
+        });
+        let texts = [("serial", &machine.serial), ("site", &machine.site), ("retired", &machine.retired)];
+        for (key, value) in texts {
+            if let Some(value) = value {
+                one[key] = json!(value);
+            }
         }
+        if let Some(last) = machine.reading {
+            one["reading"] = json!(last.reading);
+            one["reading_at"] = json!(Moment::at(last.at_s, 0).ok());
+        }
+        if !self.held.takes(Some(machine.id)) {
+            one["held"] = json!(false);
+        }
+        one
     }
-    if let Some(last) = machine.reading {
-        one["reading"] = json!(last.reading);
-        one["reading_at"] = json!(Moment::at(last.at_s, 0).ok());
-    }
-    one
 }

@@ -23,6 +23,7 @@ pub mod fuel;
 pub mod grease;
 pub mod handover;
 pub mod history;
+pub mod hold;
 pub mod import;
 pub mod keeping;
 pub mod log;
@@ -150,6 +151,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Enrol(args) => enrol::run(args, here),
         Command::Sync(args) => sync::run(args, here),
         Command::Carry(args) => carry::run(args, here),
+        Command::Hold(args) => hold::run(args, here),
         Command::Devices(args) => devices::run(args, here),
         Command::Share(args) => share::run(args, here),
         Command::History(args) => history::run(args, here),

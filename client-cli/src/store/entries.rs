@@ -7,7 +7,7 @@ use super::{Col, Tx, damaged};
 use crate::problem::Problem;
 use pintle_core::chain::{LogHead, Seal};
 use pintle_core::entry::{Entry, EntryRef, Held};
-use pintle_core::exchange::Digest;
+use pintle_core::exchange::{Digest, Wanted};
 use pintle_core::ids::{DeviceId, Hash, MachineId};
 use rusqlite::{Row, params};
 
@@ -338,14 +338,16 @@ impl Tx<'_> {
         Ok(self.one("read", "SELECT count(*) FROM entry", [], |r| r.get(0))?.unwrap_or(0))
     }
 
-    /// The digest of what is held with positions after `after` and up to `to`.
+    /// The digest of what is held of some machines, and about none, with positions after `after` and up to `to`.
     ///
     /// # Errors
     /// If it cannot be read.
-    pub fn digest(&self, after: u64, to: u64) -> Result<Digest, Problem> {
-        const SQL: &str = "SELECT link FROM entry WHERE position > ? AND position <= ?";
-        let links = self.all("read", SQL, params![after, to], |r| Ok(r.get::<_, Col<Hash>>(0)?.0))?;
-        Ok(links.iter().fold(Digest::default(), |digest, link| digest.with(link)))
+    pub fn digest(&self, of: &Wanted, after: u64, to: u64) -> Result<Digest, Problem> {
+        const SQL: &str = "SELECT link, machine FROM entry WHERE position > ? AND position <= ?";
+        let read = |r: &Row<'_>| Ok((r.get::<_, Col<Hash>>(0)?.0, r.get::<_, Option<Col<MachineId>>>(1)?.map(|m| m.0)));
+        let found = self.all("read", SQL, params![after, to], read)?;
+        let counted = found.iter().filter(|(_, machine)| of.takes(*machine));
+        Ok(counted.fold(Digest::default(), |digest, (link, _)| digest.with(link)))
     }
 
     /// Every device whose log is held, at least in part.

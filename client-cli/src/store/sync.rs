@@ -5,10 +5,12 @@
 
 use super::{Col, Tx};
 use crate::problem::{Code, Problem};
-use pintle_core::exchange::Digest;
-use pintle_core::ids::{Baton, OrganisationId, StoreId};
+use pintle_core::exchange::{Digest, Wanted};
+use pintle_core::ids::{Baton, MachineId, OrganisationId, StoreId};
 use pintle_openapi::Role;
+use rusqlite::types::Type;
 use rusqlite::{Row, params};
+use std::collections::BTreeSet;
 
 /// What is remembered between exchanges; one row, there once the device is enrolled.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -39,6 +41,12 @@ pub struct SyncRow {
     pub last: Option<Outcome>,
     /// What the device's person may do; unknown where it was enrolled by a program that did not keep it.
     pub role: Option<Role>,
+    /// The machines the device wants.
+    pub wanted: Wanted,
+    /// Whether the server has been told so.
+    pub wanted_told: bool,
+    /// The machines that the cursor was made for, without sites: of these all that stands before it is here.
+    pub held: Wanted,
 }
 
 /// How a sync ended.
@@ -70,10 +78,40 @@ fn sync_row(r: &Row<'_>) -> rusqlite::Result<SyncRow> {
         bytes_max: r.get(11)?,
         last,
         role: r.get::<_, Option<String>>(14)?.as_deref().and_then(Role::parse),
+        wanted: wanted(r, 15)?,
+        wanted_told: r.get(16)?,
+        held: held(r, 17)?,
     })
 }
 
+/// The machines wanted: all where the column has none.
+fn wanted(r: &Row<'_>, column: usize) -> rusqlite::Result<Wanted> {
+    let damaged = |error| rusqlite::Error::FromSqlConversionFailure(column, Type::Text, Box::new(error));
+    let text: Option<String> = r.get(column)?;
+    text.map_or(Ok(Wanted::default()), |text| serde_json::from_str(&text).map_err(damaged))
+}
+
+/// The machines held, their ids one after the other: all where the column has none.
+fn held(r: &Row<'_>, column: usize) -> rusqlite::Result<Wanted> {
+    let damaged = |error| rusqlite::Error::FromSqlConversionFailure(column, Type::Blob, Box::new(error));
+    let Some(bytes) = r.get::<_, Option<Vec<u8>>>(column)? else { return Ok(Wanted::default()) };
+    let machines = bytes.chunks(MachineId::LEN).map(MachineId::from_slice).collect::<Result<BTreeSet<_>, _>>();
+    machines.map(Wanted::only).map_err(damaged)
+}
+
+fn held_bytes(held: &Wanted) -> Option<Vec<u8>> {
+    held.machines.as_ref().map(|machines| machines.iter().flat_map(|machine| machine.0).collect())
+}
+
 impl Tx<'_> {
+    /// The machines of which all is here that the ledger had up to the position seen.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn machines_held(&self) -> Result<Wanted, Problem> {
+        Ok(self.one("read", "SELECT held FROM sync", [], |r| held(r, 0))?.unwrap_or_default())
+    }
+
     /// What is remembered between exchanges; none before enrolment.
     ///
     /// # Errors
@@ -81,7 +119,7 @@ impl Tx<'_> {
     pub fn sync(&self) -> Result<Option<SyncRow>, Problem> {
         const SQL: &str = "SELECT server, organisation, organisation_name, store, epoch, baton, cursor, digest_count, \
                            digest_sum, copied, directory, bytes_max, last_at_s, last_outcome, \
-                           role FROM sync";
+                           role, wanted, wanted_told, held FROM sync";
         self.one("read", SQL, [], sync_row)
     }
 
@@ -103,7 +141,10 @@ impl Tx<'_> {
     pub fn set_sync(&self, row: &SyncRow) -> Result<(), Problem> {
         const SQL: &str = "INSERT OR REPLACE INTO sync (one, server, organisation, organisation_name, store, epoch, \
                            baton, cursor, digest_count, digest_sum, copied, directory, bytes_max, last_at_s, \
-                           last_outcome, role) VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+                           last_outcome, role, wanted, wanted_told, held) \
+                           VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+        // A set of machines always has a JSON form.
+        let wanted = (!row.wanted.is_all()).then(|| serde_json::to_string(&row.wanted).unwrap_or_default());
         let values = params![
             row.server,
             Col(row.organisation),
@@ -120,6 +161,9 @@ impl Tx<'_> {
             row.last.as_ref().map(|l| l.at_s),
             row.last.as_ref().map(|l| l.code.as_str()),
             row.role.map(Role::as_str),
+            wanted,
+            row.wanted_told,
+            held_bytes(&row.held),
         ];
         self.execute("store", SQL, values).map(|_| ())
     }

@@ -319,6 +319,7 @@ fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
             position: 0,
             more: true,
             digest: Digest::default(),
+            machines: None,
             code: Some("other-epoch".into()),
         };
     }
@@ -350,6 +351,7 @@ fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
         position: to as u64,
         more: to < state.ledger.len(),
         digest,
+        machines: None,
         code: None,
     }
 }

@@ -123,7 +123,17 @@ impl Server {
             );
             let (entries, seals, digest) = (Vec::new(), Vec::new(), Digest::default());
             let outcome = PullOutcome::Refused;
-            return PullAnswer { outcome, entries, seals, cursor: None, position: 0, more: true, digest, code };
+            return PullAnswer {
+                outcome,
+                entries,
+                seals,
+                cursor: None,
+                position: 0,
+                more: true,
+                digest,
+                machines: None,
+                code,
+            };
         }
         let to = (after + self.page_entries).min(self.ledger.len());
         let page = self.ledger[after..to].iter().filter(|h| request.pull.own || h.device != request.device);
@@ -150,6 +160,7 @@ impl Server {
             position: to as u64,
             more: to < self.ledger.len(),
             digest,
+            machines: None,
             code: None,
         }
     }

@@ -200,6 +200,11 @@ impl Known {
         Some(Rank::with(pressing, self.name.as_ref()?, machine))
     }
 
+    /// Where it works, as sites are compared.
+    pub(super) fn site(&self) -> Option<&str> {
+        self.site.as_deref()
+    }
+
     /// Whether it works at a site, given as sites are compared.
     pub(super) fn is_at(&self, site: &str) -> bool {
         self.site.as_deref() == Some(site)

@@ -42,6 +42,13 @@ impl Machines {
         self.all.keys().copied().filter(|machine| self.fleet.counts_as(*machine) == *machine)
     }
 
+    /// The machines that work at one of some sites, given as sites are compared, with all that count as them.
+    pub(super) fn at(&self, sites: &BTreeSet<String>) -> impl Iterator<Item = MachineId> {
+        let at_one =
+            |chief: MachineId| self.glance(chief).and_then(Known::site).is_some_and(|site| sites.contains(site));
+        self.all.keys().copied().filter(move |machine| at_one(self.fleet.counts_as(*machine)))
+    }
+
     /// The glance of a machine that counts for itself, over the entries of all that count as it.
     pub(super) fn glance(&self, chief: MachineId) -> Option<&Known> {
         let joined = self.joined.get(&chief).map(|(_, glance)| glance);

@@ -10,16 +10,19 @@ use super::enrol::check_person;
 use super::gate::Lane;
 use super::{App, Refusal, delivered};
 use crate::ambient::random;
-use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX, WANTED_MACHINES_MAX};
+use crate::limits::{CLIENT_MIN, PEOPLE_MAX, PULL_ROWS_MAX, WANTED_MACHINES_MAX, WANTED_SITES_MAX};
 use pintle_core::admit::{self, Checked, Refused};
 use pintle_core::chain::{LogHead, sync_text, verify};
 use pintle_core::exchange::{
     Digest, PROTOCOL, PullAnswer, PullOutcome, PushAnswer, PushOutcome, SyncReply, SyncRequest, Wanted,
 };
+use pintle_core::fact::check_name;
+use pintle_core::fleet::folded;
 use pintle_core::ids::{Baton, Signature};
 use pintle_core::limits::{PAGE_BYTES_MAX, PAGE_BYTES_MIN};
 use pintle_openapi::Problem;
 use pintle_store::{BatonJudged, DeviceRecord, DeviceScope, PageAsk, epoch_after};
+use std::collections::BTreeSet;
 
 /// A push after its chain and seal were looked at.
 enum Pushed {
@@ -54,14 +57,15 @@ impl App {
         check_people(&request)?;
         check_wanted(&request)?;
         let pushed = check_push(&request, &device)?;
-        let place = self.place(&device, &request).await?;
+        let wanted = self.wanted(&device, &request).await?;
+        let place = self.place(&device, &request, &wanted).await?;
         let baton = self.baton_judged(scope, &device, &request, place.epoch).await?;
         let (push, log) = self.push(scope, pushed, &device, &request, baton.copy, now_ms).await?;
         let carried = self.carried(&request, &device, now_ms).await?;
         if !device.revoked {
             self.remember(scope, &request, baton.copy).await?;
         }
-        let pull = self.pull(&device, &request, &place).await?;
+        let pull = self.pull(&device, &request, &place, wanted).await?;
         let directory =
             if device.revoked { None } else { self.store.directory(device.organisation, request.directory).await? };
         Ok(SyncReply {
@@ -169,7 +173,7 @@ impl App {
     /// Where the pull goes on, and in which epoch. A cursor that only this server can have made, for a place that its
     /// ledger does not have, shows that the ledger was restored from an older copy. The epoch is raised then, so that
     /// every device offers again what it holds; it comes before the batons are judged, because they are older too.
-    async fn place(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<Place, Refusal> {
+    async fn place(&self, device: &DeviceRecord, request: &SyncRequest, wanted: &Wanted) -> Result<Place, Refusal> {
         let epoch = self.store.epoch().await?;
         let Some(cursor) = &request.pull.cursor else { return Ok(Place { epoch, after: Ok(0) }) };
         let place = match self.cursors.read_pull(&device.organisation, epoch, cursor) {
@@ -177,7 +181,7 @@ impl App {
             Err(void) => return Ok(Place { epoch, after: Err(void) }),
         };
         let link = self.store.link_at(device.organisation, place.position).await?;
-        match place.void(link, wanted(device, request).hash()) {
+        match place.void(link, wanted.hash()) {
             None => Ok(Place { epoch, after: Ok(place.position) }),
             Some(void @ Void::Rewritten) => {
                 let raised = self.store.epoch_raise(epoch, epoch_after(epoch, self.ambient.now_ms())).await?;
@@ -191,12 +195,32 @@ impl App {
         }
     }
 
-    async fn pull(&self, device: &DeviceRecord, request: &SyncRequest, place: &Place) -> Result<PullAnswer, Refusal> {
+    /// The machines that the device wants, those of its sites as they stand before this exchange. One that comes or goes
+    /// voids the cursor of the next.
+    async fn wanted(&self, device: &DeviceRecord, request: &SyncRequest) -> Result<Wanted, Refusal> {
+        let said = said(device, request);
+        if said.sites.is_empty() {
+            return Ok(said.clone());
+        }
+        let machines = self.machines_now(device.organisation).await?;
+        let sites: BTreeSet<String> = said.sites.iter().map(|site| folded(site)).collect();
+        let wanted = said.with_sites_as(machines.at(&sites));
+        check_wanted_machines(&wanted, "/wanted/sites")?;
+        Ok(wanted)
+    }
+
+    async fn pull(
+        &self,
+        device: &DeviceRecord,
+        request: &SyncRequest,
+        place: &Place,
+        wanted: Wanted,
+    ) -> Result<PullAnswer, Refusal> {
         if device.revoked {
             return Ok(nothing_pulled(PullOutcome::Closed, None));
         }
         match place.after {
-            Ok(after) => self.page(device, request, place.epoch, after).await,
+            Ok(after) => self.page(device, request, place.epoch, after, wanted).await,
             Err(void) => Ok(nothing_pulled(PullOutcome::Refused, Some(void))),
         }
     }
@@ -207,17 +231,18 @@ impl App {
         request: &SyncRequest,
         epoch: u64,
         after: u64,
+        wanted: Wanted,
     ) -> Result<PullAnswer, Refusal> {
         let bytes_max = request.pull.bytes_max.clamp(PAGE_BYTES_MIN, PAGE_BYTES_MAX) as usize;
         let (except, whole_log_of) = match request.pull.own {
             true => (None, Some(device.device)),
             false => (Some(device.device), None),
         };
-        let wanted = wanted(device, request);
-        let ask = PageAsk { after, bytes_max, rows_max: PULL_ROWS_MAX, wanted: wanted.clone(), except, whole_log_of };
+        let hash = wanted.hash();
+        let ask = PageAsk { after, bytes_max, rows_max: PULL_ROWS_MAX, wanted, except, whole_log_of };
         let page = self.store.page(device.organisation, &ask).await?;
-        let place =
-            PullPlace { position: page.position, link_prefix: page.position_link.prefix(), wanted: wanted.hash() };
+        let place = PullPlace { position: page.position, link_prefix: page.position_link.prefix(), wanted: hash };
+        let by_site = request.pull.cursor.is_none() && !said(device, request).sites.is_empty();
         let entries = page.entries.into_iter().map(|held| delivered(held, device)).collect::<Result<_, _>>()?;
         Ok(PullAnswer {
             outcome: PullOutcome::Page,
@@ -227,13 +252,14 @@ impl App {
             position: page.position,
             more: page.more,
             digest: page.digest,
+            machines: ask.wanted.machines.filter(|_| by_site),
             code: None,
         })
     }
 }
 
-/// What the device wants: what the request says, or what an earlier one said.
-fn wanted<'a>(device: &'a DeviceRecord, request: &'a SyncRequest) -> &'a Wanted {
+/// What the device wants, as this request says it, or an earlier one did.
+fn said<'a>(device: &'a DeviceRecord, request: &'a SyncRequest) -> &'a Wanted {
     request.wanted.as_ref().unwrap_or(&device.wanted)
 }
 
@@ -246,6 +272,7 @@ fn nothing_pulled(outcome: PullOutcome, void: Option<Void>) -> PullAnswer {
         position: 0,
         more: false,
         digest: Digest::default(),
+        machines: None,
         code: void.map(|void| void.code().to_owned()),
     }
 }
@@ -263,10 +290,21 @@ fn check_people(request: &SyncRequest) -> Result<(), Refusal> {
 }
 
 fn check_wanted(request: &SyncRequest) -> Result<(), Refusal> {
-    let machines = request.wanted.as_ref().and_then(|wanted| wanted.machines.as_ref()).map_or(0, |set| set.len());
-    if machines > WANTED_MACHINES_MAX {
+    let Some(wanted) = &request.wanted else { return Ok(()) };
+    check_wanted_machines(wanted, "/wanted/machines")?;
+    if wanted.sites.len() > WANTED_SITES_MAX {
+        let detail = format!("a device wants at most {WANTED_SITES_MAX} sites, or all machines");
+        return Err(Refusal::of(Problem::OutOfRange).pointer("/wanted/sites").detail(detail));
+    }
+    wanted.sites.iter().enumerate().try_for_each(|(index, site)| {
+        check_name(site).map_err(|fault| Refusal::from(fault.under(&format!("/wanted/sites/{index}"))))
+    })
+}
+
+fn check_wanted_machines(wanted: &Wanted, pointer: &str) -> Result<(), Refusal> {
+    if wanted.machines.as_ref().map_or(0, |set| set.len()) > WANTED_MACHINES_MAX {
         let detail = format!("a device wants at most {WANTED_MACHINES_MAX} machines, or all");
-        return Err(Refusal::of(Problem::OutOfRange).pointer("/wanted/machines").detail(detail));
+        return Err(Refusal::of(Problem::OutOfRange).pointer(pointer).detail(detail));
     }
     Ok(())
 }

@@ -237,7 +237,7 @@ mod tests {
     #[test]
     fn rows_that_are_not_wanted_cost_nothing_but_move_the_page_on() {
         let rows = [row(4, 1, Some(9), 9000), row(5, 2, Some(7), 10), row(6, 2, None, 10), row(7, 1, None, 10)];
-        let mut some = PageAsk { wanted: Wanted { machines: Some([MachineId([7; 16])].into()) }, ..ask(500, 10) };
+        let mut some = PageAsk { wanted: Wanted::only([MachineId([7; 16])]), ..ask(500, 10) };
         assert_eq!(planned(&some, &rows), (vec![5, 6], 6));
         some.except = Some(DeviceId([2; 16]));
         assert_eq!(planned(&some, &rows), (vec![7], 7));

@@ -152,6 +152,20 @@ fn of_another_form(good: &Value) -> Vec<Case> {
             json!({"machines": many_machines()}),
             (422, "out-of-range", "/wanted/machines"),
         ),
+        set(
+            good,
+            "21 sites",
+            "/wanted",
+            json!({"sites": (0..21).map(|n| format!("site {n}")).collect::<Vec<_>>()}),
+            (422, "out-of-range", "/wanted/sites"),
+        ),
+        set(
+            good,
+            "a site without name",
+            "/wanted",
+            json!({"sites": ["a", " "]}),
+            (422, "out-of-range", "/wanted/sites/0"),
+        ),
         set(good, "a machine that is none", "/wanted", json!({"machines": ["x"]}), form("/wanted/machines/0")),
         set(
             good,

@@ -52,7 +52,7 @@ async fn an_old_baton_shows_a_copy(world: World) {
     assert_eq!(branches.iter().map(|b| (b.from, b.count)).collect::<Vec<_>>(), [(1, 1)], "what it pushed is kept");
 
     let mut request = two.request(&world, None);
-    request.wanted = Some(pintle_core::exchange::Wanted { machines: Some([EX3].into()) });
+    request.wanted = Some(pintle_core::exchange::Wanted::only([EX3]));
     let reply = two.send(&world, &request).await;
     assert_eq!(reply.push.outcome, PushOutcome::Copy, "also where nothing is pushed");
     one.record(EX3, 4, "meter_read", json!({"reading": "2"}));

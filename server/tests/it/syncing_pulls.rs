@@ -4,6 +4,7 @@
 //! Never opens a cursor except to damage it.
 
 use crate::on_every_store;
+use crate::phone::Phone;
 use crate::world::{World, recorded};
 use pintle_core::Entry;
 use pintle_core::entry::Part;
@@ -11,7 +12,7 @@ use pintle_core::exchange::{Digest, Directory, Person, PullOutcome, Pulled, Want
 use pintle_core::ids::{MachineId, PersonId};
 use pintle_store::Role;
 use serde_json::json;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 const EX3: MachineId = MachineId([3; 16]);
 const TR9: MachineId = MachineId([9; 16]);
@@ -50,7 +51,7 @@ async fn a_cursor_that_is_not_of_this_ledger_is_refused_with_its_code(world: Wor
     }
     let mut request = k7.request(&world, None);
     request.pull.cursor = Some(good.clone());
-    request.wanted = Some(Wanted { machines: Some([TR9].into()) });
+    request.wanted = Some(Wanted::only([TR9]));
     let reply = k7.send(&world, &request).await;
     assert_eq!(reply.pull.code.as_deref(), Some("wanted-changed"));
 
@@ -101,7 +102,7 @@ async fn only_what_is_wanted_comes(world: World) {
     m2.sync(&world, 1).await;
     let mut k7 = world.phone("K7", Role::Crew).await;
     let mut request = k7.request(&world, None);
-    request.wanted = Some(Wanted { machines: Some([TR9].into()) });
+    request.wanted = Some(Wanted::only([TR9]));
     let reply = k7.send(&world, &request).await;
     k7.apply(&reply);
     let machines: BTreeSet<_> = reply.pull.entries.iter().filter_map(|p| p.entry.head().ok()?.machine).collect();
@@ -115,6 +116,59 @@ async fn only_what_is_wanted_comes(world: World) {
     m2.sync(&world, 7).await;
     let reply = k7.sync(&world, 1).await;
     assert_eq!(reply.pull.entries.iter().map(|p| p.position).collect::<Vec<_>>(), [end + 2], "the set is remembered");
+}
+
+/// The machines that entries of a page are about, and how many of each.
+fn machines_of(page: &[Pulled]) -> BTreeMap<MachineId, usize> {
+    let mut found = BTreeMap::new();
+    for machine in page.iter().filter_map(|pulled| pulled.entry.head().ok()?.machine) {
+        *found.entry(machine).or_default() += 1;
+    }
+    found
+}
+
+/// The cursor of a device that wants a site is void, because a machine has come or gone.
+async fn has_moved(world: &World, phone: &mut Phone) {
+    let refused = phone.send(world, &phone.request(world, None)).await;
+    assert_eq!(refused.pull.code.as_deref(), Some("wanted-changed"));
+    (phone.baton, phone.cursor) = (refused.baton, None);
+}
+
+async fn machines_of_a_site_come_and_go(world: World) {
+    let mut m2 = world.phone("M2", Role::Crew).await;
+    m2.record(EX3, 0, "machine_added", json!({"name": "EX3", "site": "North pit"}));
+    m2.record(TR9, 1, "machine_added", json!({"name": "TR9", "site": "south"}));
+    m2.record(TR9, 2, "meter_read", json!({"reading": "1"}));
+    m2.sync(&world, 1).await;
+    let mut k7 = world.phone("K7", Role::Crew).await;
+    let mut request = k7.request(&world, None);
+    request.wanted = Some(Wanted { machines: None, sites: ["north PIT".to_owned()].into() });
+    let reply = k7.send(&world, &request).await;
+    k7.apply(&reply);
+    assert_eq!(machines_of(&reply.pull.entries), [(EX3, 1)].into());
+    assert_eq!(reply.pull.machines, Some([EX3].into()), "sites are compared as people write them");
+    let reply = k7.sync(&world, 1).await;
+    assert_eq!((reply.pull.outcome, reply.pull.machines), (PullOutcome::Page, None), "told once");
+
+    // TR9 is driven over: all of it comes, from before it moved.
+    m2.record(TR9, 3, "machine_changed", json!({"site": "north pit"}));
+    m2.sync(&world, 4).await;
+    has_moved(&world, &mut k7).await;
+    let reply = k7.sync(&world, 1).await;
+    assert_eq!(reply.pull.machines, Some([EX3, TR9].into()));
+    assert_eq!(machines_of(&reply.pull.entries), [(EX3, 1), (TR9, 3)].into());
+    let counted = reply.pull.entries.iter().fold(Digest::default(), |digest, pulled| digest.with(&pulled.link));
+    assert_eq!(reply.pull.digest, counted);
+
+    // EX3 leaves; a machine may be named beside a site.
+    m2.record(EX3, 4, "machine_changed", json!({"site": "south"}));
+    m2.sync(&world, 5).await;
+    has_moved(&world, &mut k7).await;
+    assert_eq!(k7.sync(&world, 1).await.pull.machines, Some([TR9].into()));
+    k7.cursor = None;
+    let mut request = k7.request(&world, None);
+    request.wanted = Some(Wanted { machines: Some([EX3].into()), sites: ["north pit".to_owned()].into() });
+    assert_eq!(k7.send(&world, &request).await.pull.machines, Some([EX3, TR9].into()));
 }
 
 async fn own_entries_come_back_when_asked_for(world: World) {
@@ -186,6 +240,7 @@ on_every_store! {
     a_cursor_that_is_not_of_this_ledger_is_refused_with_its_code
     pages_bring_everything_once
     only_what_is_wanted_comes
+    machines_of_a_site_come_and_go
     own_entries_come_back_when_asked_for
     prices_are_for_the_office
     names_travel_beside_the_ledger

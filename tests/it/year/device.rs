@@ -73,7 +73,7 @@ impl Device {
         Self {
             key,
             person,
-            wanted: wanted.map(|machines| Wanted { machines: Some(machines) }),
+            wanted: wanted.map(Wanted::only),
             standing,
             machines: BTreeMap::new(),
             places: BTreeMap::new(),

@@ -37,6 +37,8 @@ pub enum Bug {
     ForgetsAside,
     /// An entry about a machine that is not wanted says it was made in the knowledge of all that the cursor has passed.
     SeesWhatItDoesNotWant,
+    /// The device goes on with the machines that a site had when it was told of them first.
+    KeepsMachinesOfSite,
     /// A person is not told when copies of a device are in use.
     KeepsQuiet,
     /// What came by carry is shown, and never brought to the server.
@@ -45,7 +47,7 @@ pub enum Bug {
 
 impl Bug {
     /// All of them, each with the oracle that must catch it.
-    pub const ALL: [(Bug, Oracle); 17] = [
+    pub const ALL: [(Bug, Oracle); 18] = [
         // Devices offer again what a ledger has lost, so nothing is; but a ledger that goes on is told of as one that changed.
         (Bug::AcknowledgesBeforeCommit, Oracle::Told),
         (Bug::HidesForks, Oracle::NothingLost),
@@ -62,6 +64,7 @@ impl Bug {
         (Bug::LosesSeals, Oracle::Proofs),
         (Bug::ForgetsAside, Oracle::AnyOrder),
         (Bug::SeesWhatItDoesNotWant, Oracle::SameAsServer),
+        (Bug::KeepsMachinesOfSite, Oracle::Liveness),
         (Bug::KeepsQuiet, Oracle::Told),
         (Bug::CarriesNothingOn, Oracle::NothingLost),
     ];

@@ -264,16 +264,22 @@ impl Disk {
         })
     }
 
+    /// The machines wanted: of sites those that the server named last.
+    #[must_use]
+    pub fn set(&self) -> &Wanted {
+        if self.wanted.sites.is_empty() { &self.wanted } else { &self.cursor_for }
+    }
+
     /// Whether entries about a machine count for what this device wants.
     #[must_use]
     pub fn wants(&self, machine: Option<MachineId>) -> bool {
-        takes(&self.wanted, machine)
+        self.set().takes(machine)
     }
 
     /// The position up to which every entry about a machine that the ledger had is here.
     #[must_use]
     pub fn seen_of(&self, machine: Option<MachineId>, bug: Option<Bug>) -> u64 {
-        let seen = takes(&self.cursor_for, machine) || bug == Some(Bug::SeesWhatItDoesNotWant);
+        let seen = self.cursor_for.takes(machine) || bug == Some(Bug::SeesWhatItDoesNotWant);
         if seen { self.own.seen } else { 0 }
     }
 
@@ -301,6 +307,12 @@ impl Disk {
             sync.cursor = None;
             sync.digest = Digest::default();
             self.own.seen = 0;
+        }
+        if let Some(machines) = &change.machines {
+            let known = self.cursor_for.machines.is_some() && bug == Some(Bug::KeepsMachinesOfSite);
+            if !self.wanted.sites.is_empty() && !known {
+                self.cursor_for = Wanted::only(machines.iter().copied());
+            }
         }
         for receipt in &change.receipts {
             self.place_run(receipt, &mut sync.digest)?;
@@ -333,7 +345,9 @@ impl Disk {
             let half = bug == Some(Bug::StoresCursorApart) && change.entries.len() % 3 == 2;
             if !half {
                 sync.cursor = Some(cursor.clone());
-                self.cursor_for.clone_from(&self.wanted);
+                if self.wanted.sites.is_empty() {
+                    self.cursor_for.clone_from(&self.wanted);
+                }
                 self.own.seen = *position;
             }
         }
@@ -456,14 +470,5 @@ impl Disk {
         let entry = Arc::new(pulled.entry.clone());
         self.entries.insert(name, Row { link: pulled.link, entry, machine, placed: Some(placed) });
         Ok(())
-    }
-}
-
-/// Whether entries about a machine belong to a wanted set; those about none always do.
-#[must_use]
-pub fn takes(wanted: &Wanted, machine: Option<MachineId>) -> bool {
-    match (&wanted.machines, machine) {
-        (Some(machines), Some(machine)) => machines.contains(&machine),
-        _ => true,
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Promises: each looks at the whole world and names what is wrong and where. Never changes anything.
 
-use super::disk::{Disk, Row, takes};
+use super::disk::{Disk, Row};
 use super::port::{Port, block_on};
 use super::record::recording;
 use super::world::{Device, ORGANISATION, World};
@@ -197,13 +197,38 @@ fn machine_of(held: &Held) -> Option<MachineId> {
     held.entry.head().ok().and_then(|head| head.machine)
 }
 
+/// The machines of each site at the end of the ledger.
+fn sites(ledger: &Ledger) -> BTreeMap<String, BTreeSet<MachineId>> {
+    let mut by_machine: BTreeMap<MachineId, Vec<Held>> = BTreeMap::new();
+    for held in &ledger.rows {
+        if let Some(machine) = machine_of(held) {
+            by_machine.entry(machine).or_default().push(held.clone());
+        }
+    }
+    let mut sites: BTreeMap<String, BTreeSet<MachineId>> = BTreeMap::new();
+    for (machine, held) in by_machine {
+        let book = book(machine, &held);
+        if let Some(site) = book.attributes.get("site").and_then(|said| said.value.as_str()) {
+            sites.entry(site.to_owned()).or_default().insert(machine);
+        }
+    }
+    sites
+}
+
+/// The machines that a device wants, as the ledger has them.
+fn wanted(disk: &Disk, sites: &BTreeMap<String, BTreeSet<MachineId>>) -> Wanted {
+    disk.wanted.with_sites_as(disk.wanted.sites.iter().filter_map(|site| sites.get(site)).flatten().copied())
+}
+
 /// O3.
 fn same_digests(world: &World, ledger: &Ledger) -> Vec<String> {
     let mut complaints = Vec::new();
+    let sites = sites(ledger);
     for device in in_step(world) {
         let disk = device.drive.disk();
         let Some(sync) = &disk.sync else { continue };
-        let rows = ledger.rows.iter().filter(|held| takes(&disk.wanted, machine_of(held)));
+        let wanted = wanted(disk, &sites);
+        let rows = ledger.rows.iter().filter(|held| wanted.takes(machine_of(held)));
         let there = rows.fold(Digest::default(), |digest, held| digest.with(&held.link));
         if sync.digest != there || disk.own.seen != ledger.rows.len() as u64 {
             complaints.push(format!(
@@ -222,10 +247,12 @@ fn same_digests(world: &World, ledger: &Ledger) -> Vec<String> {
 /// O4.
 fn same_as_server(world: &World, ledger: &Ledger) -> Vec<String> {
     let mut complaints = world.facts.unfounded.clone();
+    let sites = sites(ledger);
     for device in in_step(world) {
         let disk = device.drive.disk();
         let cursor = usize::try_from(disk.own.seen).unwrap_or(usize::MAX);
-        for held in ledger.rows.iter().take(cursor).filter(|held| takes(&disk.wanted, machine_of(held))) {
+        let wanted = wanted(disk, &sites);
+        for held in ledger.rows.iter().take(cursor).filter(|held| wanted.takes(machine_of(held))) {
             let row = disk.entries.get(&held.name());
             let position = row.and_then(|row| row.placed.as_ref()).map(|placed| placed.position);
             if row.map(|row| row.link) != Some(held.link) || position != held.position {
@@ -305,7 +332,7 @@ fn proofs(world: &World, ledger: &Ledger) -> Vec<String> {
         *head = LogHead { seq: held.entry.seq(), link: held.link };
     }
     complaints.extend(sealed("the server", &heads, ledger.seals.iter(), &ledger.keys));
-    for device in in_step(world).filter(|device| device.drive.disk().wanted.machines.is_none()) {
+    for device in in_step(world).filter(|device| device.drive.disk().wanted.is_all()) {
         let disk = device.drive.disk();
         let mut others = heads.clone();
         others.remove(&disk.own.device);
@@ -356,7 +383,7 @@ fn any_order(world: &mut World, ledger: &Ledger) -> Vec<String> {
     let mut complaints = Vec::new();
     let machines: BTreeSet<MachineId> = ledger.rows.iter().filter_map(machine_of).collect();
     let mut chance = world.chance.clone();
-    let whole: Vec<&Device> = in_step(world).filter(|device| device.drive.disk().wanted.machines.is_none()).collect();
+    let whole: Vec<&Device> = in_step(world).filter(|device| device.drive.disk().wanted.is_all()).collect();
     let chosen = chance.pick(&whole).copied();
     for machine in machines {
         let there: Vec<Held> = ledger.rows.iter().filter(|held| machine_of(held) == Some(machine)).cloned().collect();

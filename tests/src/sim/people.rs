@@ -18,8 +18,12 @@ use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
 use pintle_openapi::endpoints::follow::FollowRequest;
 use pintle_server::app::Caller;
 use pintle_store::Store as _;
+use std::collections::BTreeSet;
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
+
+/// Every how manieth recording says that a machine was driven over to another site.
+const MOVES_EVERY: u64 = 7;
 
 impl World {
     /// A person does something.
@@ -44,7 +48,10 @@ impl World {
     pub fn record(&mut self, d: usize) {
         let clocks = self.clocks(d);
         let device = &mut self.devices[d];
-        let saying = record::think(device.drive.disk(), &self.machines, device.upgraded, &mut self.chance);
+        let mut saying = record::think(device.drive.disk(), &self.machines, device.upgraded, &mut self.chance);
+        if self.recordings % MOVES_EVERY == 3 {
+            saying = record::drive_over(saying, self.recordings);
+        }
         let kind = saying.kind;
         let (number, bug) = (self.recordings, self.bug);
         let done = device.drive.write(|disk| record::record(disk, saying, number, &clocks, bug));
@@ -253,8 +260,13 @@ impl World {
                 Some(self.machines.iter().copied().filter(|_| chance.below(2) == 0).collect())
             }
         };
+        let recordings = self.recordings;
         let _ = self.devices[d].drive.write(|disk| {
-            let wanted = Wanted { machines };
+            let wanted = match recordings % 3 {
+                0 => Wanted { machines: None, sites: ["north".to_owned()].into() },
+                1 => Wanted { machines, sites: BTreeSet::new() },
+                _ => Wanted { sites: machines.iter().map(|_| "south".to_owned()).collect(), machines },
+            };
             if disk.wanted != wanted {
                 disk.wanted = wanted;
                 disk.wanted_told = false;

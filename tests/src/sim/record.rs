@@ -114,6 +114,15 @@ pub fn think(disk: &Disk, machines: &[MachineId], upgraded: Option<u64>, chance:
     }
 }
 
+/// In place of what was to be said of a machine: that it works elsewhere now.
+pub(super) fn drive_over(saying: Saying, recording: u64) -> Saying {
+    let site = if recording.is_multiple_of(2) { "north" } else { "south" };
+    match saying.machine {
+        Some(machine) => Saying::of(Some(machine), "machine_changed", json!({"site": site})),
+        None => saying,
+    }
+}
+
 fn target(disk: &Disk, chance: &mut Chance) -> Option<EntryRef> {
     let tasks: Vec<EntryRef> = disk
         .entries

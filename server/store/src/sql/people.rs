@@ -6,7 +6,7 @@
 //! Never: renames a person; removes anyone.
 
 use super::failure::TxResult;
-use super::row::{Row, blob, number, signed, text, wanted_value};
+use super::row::{Row, blob, number, signed, sites_value, text, wanted_value};
 use super::session::{Ended, Session, Tx, places};
 use super::{DEVICE, ORGANISATION, Table};
 use crate::{BatonJudged, DeviceRecord, DeviceScope, Organisation};
@@ -137,7 +137,7 @@ async fn device_row<C: ConnectionTrait>(
 ) -> TxResult<Option<DeviceRecord>> {
     let sql = format!(
         "SELECT device, organisation, key, mark, person, role, revoked, head_seq, head_link, baton, baton_before, \
-         wanted FROM device WHERE device = $1{lock}"
+         wanted, wanted_sites FROM device WHERE device = $1{lock}"
     );
     let Some(row) = session.row(DEVICE, sql, [blob(&device.0)]).await? else { return Ok(None) };
     Ok(Some(DeviceRecord {
@@ -151,7 +151,7 @@ async fn device_row<C: ConnectionTrait>(
         head: LogHead { seq: row.number("head_seq")?, link: Hash(row.bytes("head_link")?) },
         baton: Baton(row.bytes("baton")?),
         baton_before: Baton(row.bytes("baton_before")?),
-        wanted: row.wanted("wanted")?,
+        wanted: row.wanted("wanted", "wanted_sites")?,
     }))
 }
 
@@ -179,8 +179,9 @@ pub(super) async fn baton_set(tx: &Tx, device: DeviceId, before: Baton, baton: B
 }
 
 pub(super) async fn wanted_set(tx: Tx, scope: DeviceScope, wanted: &Wanted) -> TxResult<Ended<()>> {
-    let sql = "UPDATE device SET wanted = $1 WHERE device = $2 AND organisation = $3";
-    tx.change_one(sql, [wanted_value(wanted), blob(&scope.device.0), blob(&scope.organisation.0)]).await?;
+    let sql = "UPDATE device SET wanted = $1, wanted_sites = $2 WHERE device = $3 AND organisation = $4";
+    let (device, organisation) = (blob(&scope.device.0), blob(&scope.organisation.0));
+    tx.change_one(sql, [wanted_value(wanted), sites_value(wanted), device, organisation]).await?;
     tx.commit(()).await
 }
 
@@ -216,8 +217,8 @@ pub(super) async fn device_change(tx: &Tx, device: DeviceId, role: crate::Role, 
 /// Adds a device.
 pub(super) async fn device_insert(tx: &Tx, device: &DeviceRecord, now_ms: i64) -> TxResult<()> {
     let sql = "INSERT INTO device (device, organisation, key, mark, mark_folded, person, role, revoked, head_seq, \
-               head_link, baton, baton_before, wanted, enrolled_ms) \
-               VALUES ($1, $2, $3, $4, $5, $6, $7, 0, $8, $9, $10, $11, $12, $13)";
+               head_link, baton, baton_before, wanted, wanted_sites, enrolled_ms) \
+               VALUES ($1, $2, $3, $4, $5, $6, $7, 0, $8, $9, $10, $11, $12, $13, $14)";
     let values = [
         blob(&device.device.0),
         blob(&device.organisation.0),
@@ -231,6 +232,7 @@ pub(super) async fn device_insert(tx: &Tx, device: &DeviceRecord, now_ms: i64) -
         blob(&device.baton.0),
         blob(&device.baton_before.0),
         wanted_value(&device.wanted),
+        sites_value(&device.wanted),
         signed(now_ms),
     ];
     tx.change_one(sql, values).await

@@ -10,6 +10,7 @@ use pintle_core::entry::Entry;
 use pintle_core::exchange::{Digest, Wanted};
 use pintle_core::ids::MachineId;
 use sea_orm::{QueryResult, TryGetable, Value};
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 /// A table, and the column that names its rows in an error.
@@ -167,11 +168,15 @@ impl Row {
         Role::parse(&text).ok_or_else(|| self.damaged(column, "it is no role"))
     }
 
-    /// A set of machines: none for all.
-    pub fn wanted(&self, column: &'static str) -> StoreResult<Wanted> {
-        let Some(bytes) = self.get::<Option<Vec<u8>>>(column)? else { return Ok(Wanted::default()) };
-        let machines = bytes.chunks(MachineId::LEN).map(MachineId::from_slice).collect::<Result<_, _>>();
-        Ok(Wanted { machines: Some(machines.map_err(|error| self.damaged(column, error))?) })
+    /// A set of machines and sites: neither for all.
+    pub fn wanted(&self, machines: &'static str, sites: &'static str) -> StoreResult<Wanted> {
+        let read = |bytes: Vec<u8>| bytes.chunks(MachineId::LEN).map(MachineId::from_slice).collect::<Result<_, _>>();
+        let found = self.get::<Option<Vec<u8>>>(machines)?.map(read).transpose();
+        let named = self.text_or_null(sites)?.unwrap_or_default();
+        Ok(Wanted {
+            machines: found.map_err(|error| self.damaged(machines, error))?,
+            sites: named.lines().map(str::to_owned).collect(),
+        })
     }
 
     /// An entry, whose number must be `seq`.
@@ -188,6 +193,12 @@ impl Row {
 
 /// A set of machines as one value: their bytes one after the other, null for all.
 pub(super) fn wanted_value(wanted: &Wanted) -> Value {
-    let join = |machines: &std::collections::BTreeSet<MachineId>| machines.iter().flat_map(|m| m.0).collect();
+    let join = |machines: &BTreeSet<MachineId>| machines.iter().flat_map(|m| m.0).collect();
     blob_or_null(wanted.machines.as_ref().map(join))
+}
+
+/// The sites wanted as one value: a line each, as no name has a line break; null for none.
+pub(super) fn sites_value(wanted: &Wanted) -> Value {
+    let list = || wanted.sites.iter().map(String::as_str).collect::<Vec<_>>().join("\n");
+    Value::String((!wanted.sites.is_empty()).then(list))
 }

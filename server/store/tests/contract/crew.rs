@@ -182,7 +182,7 @@ pub fn all_after(after: u64) -> PageAsk {
 
 /// Some machines.
 pub fn wanted(machines: &[MachineId]) -> Wanted {
-    Wanted { machines: Some(machines.iter().copied().collect()) }
+    Wanted::only(machines.iter().copied())
 }
 
 /// The digest of links, as anyone would compute it.

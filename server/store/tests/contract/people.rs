@@ -180,7 +180,10 @@ pub async fn a_baton_is_current_before_or_old(bed: Bed) {
 pub async fn what_a_device_wants_is_kept(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let device = Device::enrolled(&bed, 1, organisation).await;
-    for set in [wanted(&[EX4, EX3]), wanted(&[]), Wanted::default(), wanted(&[EX3])] {
+    let at = |sites: &[&str]| sites.iter().map(|site| (*site).to_owned()).collect();
+    let sites = Wanted { machines: None, sites: at(&["north pit", "Übergang"]) };
+    let both = Wanted { sites: at(&["a"]), ..wanted(&[EX3]) };
+    for set in [sites, wanted(&[EX4, EX3]), both, wanted(&[]), Wanted::default(), wanted(&[EX3])] {
         bed.store.wanted_set(device.scope(), &set).await.expect("it is kept");
         assert_eq!(bed.store.device(device.id).await.expect("it answers").expect("enrolled").wanted, set);
     }

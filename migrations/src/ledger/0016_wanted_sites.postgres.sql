@@ -1,0 +1,2 @@
+-- The sites whose machines a device wants, a line each; null for none.
+ALTER TABLE device ADD COLUMN wanted_sites TEXT;
