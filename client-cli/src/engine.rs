@@ -72,7 +72,7 @@ impl Engine<'_> {
                 Effect::Load { from, bytes_max, entries_max, carried } => {
                     let outgoing = self.load(&key, &standing, from, bytes_max, entries_max, carried)?;
                     told.clone_from(&outgoing.wanted);
-                    Input::Loaded(outgoing)
+                    Input::Loaded(Box::new(outgoing))
                 }
                 Effect::Send(request) => self.send(&key, &request),
                 Effect::Apply(change) => match apply::apply(self.store, &change, told.as_ref())? {

@@ -251,7 +251,7 @@ fn sync_reply(bytes: &[u8]) {
     };
     let mut session = Session::default();
     session.step(Input::Begin(standing()));
-    session.step(Input::Loaded(outgoing));
+    session.step(Input::Loaded(Box::new(outgoing)));
     let effects = session.step(Input::Replied(Box::new(reply)));
     assert!(!effects.is_empty(), "the session waits for nothing");
     if matches!(effects.last(), Some(Effect::Apply(_))) {

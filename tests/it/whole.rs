@@ -85,6 +85,57 @@ fn two_devices_and_a_server_end_with_the_same_book_to_the_byte() {
     assert_eq!(house.json(Crew::K7, &["clashes"]).1, house.json(Crew::M4, &["clashes"]).1);
 }
 
+/// A device at one site holds the machines that are there, says so of the others, and has all of one that is driven over.
+#[test]
+fn a_device_of_one_site_holds_what_works_there() {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7, Crew::M4]);
+    house.must(Crew::K7, &["machine", "add", "EX3", "--site", "north pit"]);
+    house.must(Crew::K7, &["machine", "add", "TR9", "--site", "mill"]);
+    house.must(Crew::K7, &["sync"]);
+    house.must(Crew::M4, &["hold", "--site", "north pit"]);
+    house.must(Crew::M4, &["sync"]);
+    // What was there is known; of TR9 this device has never heard.
+    let names = |house: &mut House| -> Vec<Value> {
+        let (list, _) = house.json(Crew::M4, &["machines"]);
+        list["machines"].as_array().expect("a list").iter().map(|machine| machine["name"].clone()).collect()
+    };
+    assert_eq!(names(&mut house), ["EX3"]);
+    house.must(Crew::K7, &["read", "TR9", "812.5"]);
+    house.must(Crew::K7, &["read", "EX3", "4127.5"]);
+    for crew in [Crew::K7, Crew::M4] {
+        house.must(crew, &["sync"]);
+    }
+    assert_eq!(house.json(Crew::K7, &["book", "EX3"]).1, house.json(Crew::M4, &["book", "EX3"]).1);
+    // It is driven over: all of it comes, from its first day.
+    house.must(Crew::K7, &["machine", "change", "TR9", "--site", "North Pit"]);
+    for crew in [Crew::K7, Crew::M4] {
+        house.must(crew, &["sync"]);
+    }
+    assert_eq!(names(&mut house), ["EX3", "TR9"]);
+    assert_eq!(house.json(Crew::K7, &["book", "TR9"]).1, house.json(Crew::M4, &["book", "TR9"]).1);
+    // And away again: what is here stays, and is not taken for all there is.
+    house.must(Crew::K7, &["machine", "change", "TR9", "--site", "mill"]);
+    house.must(Crew::K7, &["found", "TR9", "crack", "--point", "drawbar"]);
+    for crew in [Crew::K7, Crew::M4] {
+        house.must(crew, &["sync"]);
+    }
+    let (book, _) = house.json(Crew::M4, &["book", "TR9"]);
+    assert_eq!((&book["held"], book.pointer("/book/counts/entries")), (&Value::Bool(false), Some(&Value::from(3))));
+    let told = house.must(Crew::M4, &["handover", "TR9"]);
+    assert!(told.contains("not held here"), "{told}");
+    // By name, and all again.
+    house.must(Crew::M4, &["hold", "TR9", "--site", "north pit"]);
+    house.must(Crew::M4, &["sync"]);
+    assert_eq!(house.json(Crew::K7, &["book", "TR9"]).1, house.json(Crew::M4, &["book", "TR9"]).1);
+    house.must(Crew::M4, &["hold", "all"]);
+    house.must(Crew::M4, &["sync"]);
+    let (found, _) = house.json(Crew::M4, &["doctor"]);
+    assert_eq!(found["faults"], Value::Array(Vec::new()), "{found}");
+    assert_eq!(house.json(Crew::K7, &["due"]).1, house.json(Crew::M4, &["due"]).1);
+}
+
 /// Kills the server at moments spread over the length of an exchange, starts it again, and syncs until all is in.
 #[test]
 fn a_server_killed_during_sync_loses_and_doubles_nothing() {

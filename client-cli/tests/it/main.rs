@@ -9,6 +9,7 @@ mod damage;
 mod due;
 mod handover;
 mod hazards;
+mod holding;
 mod hostile;
 mod importing;
 mod meters;

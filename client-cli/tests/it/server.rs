@@ -9,16 +9,16 @@ use pintle_core::chain::{LogHead, enrol_text, sync_text, verify};
 use pintle_core::entry::Held;
 use pintle_core::exchange::{
     CarriedAnswer, ClockSample, DeviceCard, Digest, Directory, PROTOCOL, Person, PullAnswer, PullOutcome, Pulled, Push,
-    PushAnswer, PushOutcome, SyncReply, SyncRequest,
+    PushAnswer, PushOutcome, SyncReply, SyncRequest, Wanted,
 };
 use pintle_core::fact::Fact;
 use pintle_core::fact::administration::{DeviceChanged, DeviceEnrolled};
-use pintle_core::ids::{Baton, DeviceId, OrganisationId, PersonId, PublicKey, StoreId};
+use pintle_core::ids::{Baton, DeviceId, MachineId, OrganisationId, PersonId, PublicKey, StoreId};
 use pintle_core::permission::Role;
 use pintle_core::scribe::Scribe;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest, OrganisationCard};
 use pintle_openapi::problem::{Problem, ProblemDocument};
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
@@ -56,6 +56,10 @@ pub struct State {
     pub requests: usize,
     /// What it answers to a push that it does not look at.
     pub outcome: Option<PushOutcome>,
+    /// The machines that work at any site.
+    pub at_sites: BTreeSet<MachineId>,
+    /// What each device wants, as it said last.
+    wanted: BTreeMap<DeviceId, Wanted>,
     /// What the next enrolment's code lets its person do; crew if nothing is said.
     pub role: Option<Role>,
 }
@@ -226,6 +230,9 @@ fn sync(state: &mut State, body: &[u8], proof: Option<&String>, act: Act) -> Vec
     let proof = proof.expect("a proof").parse().expect("a signature");
     assert!(verify(&key, &sync_text(body), &proof), "the proof is the device's");
     request.people.iter().for_each(|person| name(state, person));
+    if let Some(wanted) = &request.wanted {
+        state.wanted.insert(request.device, wanted.clone());
+    }
     // The clocks of device and server agree.
     let now_ms = request.clock.at.second() * 1000;
     let mut log = head;
@@ -308,9 +315,16 @@ fn stored(state: &State, device: DeviceId) -> BTreeMap<u64, Stored> {
 }
 
 fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
-    let after: usize = request.pull.cursor.as_ref().map_or(0, |c| c.parse().expect("our cursor"));
-    let known = request.epoch == state.epoch;
-    if after > state.ledger.len() || (!known && request.pull.cursor.is_some()) {
+    let said = state.wanted.get(&request.device).cloned().unwrap_or_default();
+    let wanted = said.with_sites_as(state.at_sites.iter().copied());
+    let hash = u64::from_be_bytes(wanted.hash());
+    let (after, set) = request.pull.cursor.as_ref().map_or((0, hash), |cursor| {
+        let (after, set) = cursor.split_once(' ').expect("our cursor");
+        (after.parse().expect("our cursor"), set.parse().expect("our cursor"))
+    });
+    let known = request.epoch == state.epoch || request.pull.cursor.is_none();
+    let void = if after > state.ledger.len() || !known { Some("other-epoch") } else { None };
+    if let Some(void) = void.or((set != hash).then_some("wanted-changed")) {
         return PullAnswer {
             outcome: PullOutcome::Refused,
             entries: Vec::new(),
@@ -320,12 +334,15 @@ fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
             more: true,
             digest: Digest::default(),
             machines: None,
-            code: Some("other-epoch".into()),
+            code: Some(void.into()),
         };
     }
     let to = (after + PAGE_ENTRIES).min(state.ledger.len());
-    let wanted = state.ledger[after..to].iter().filter(|h| request.pull.own || h.device != request.device);
-    let mut entries: Vec<Pulled> = wanted
+    let takes = |h: &&Held| wanted.takes(h.entry.head().expect("a head").machine);
+    let mut entries: Vec<Pulled> = state.ledger[after..to]
+        .iter()
+        .filter(|h| request.pull.own || h.device != request.device)
+        .filter(takes)
         .map(|h| Pulled {
             position: h.position.expect("in the ledger"),
             device: h.device,
@@ -339,7 +356,7 @@ fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
     if act == Act::Rewrite {
         entries.iter_mut().for_each(|pulled| pulled.link.0[0] ^= 1);
     }
-    let mut digest = state.ledger[..to].iter().fold(Digest::default(), |d, h| d.with(&h.link));
+    let mut digest = state.ledger[..to].iter().filter(takes).fold(Digest::default(), |d, h| d.with(&h.link));
     if act == Act::SpoilDigest {
         digest.sum ^= 1;
     }
@@ -347,11 +364,11 @@ fn page(state: &State, request: &SyncRequest, act: Act) -> PullAnswer {
         outcome: PullOutcome::Page,
         entries,
         seals: Vec::new(),
-        cursor: Some(to.to_string()),
+        cursor: Some(format!("{to} {hash}")),
         position: to as u64,
         more: to < state.ledger.len(),
         digest,
-        machines: None,
+        machines: wanted.machines.filter(|_| request.pull.cursor.is_none() && !said.sites.is_empty()),
         code: None,
     }
 }

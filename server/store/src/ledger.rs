@@ -144,11 +144,7 @@ impl<'a> PagePlan<'a> {
 }
 
 fn wants(ask: &PageAsk, row: &Candidate) -> bool {
-    let machine_wanted = match (&ask.wanted.machines, row.machine) {
-        (None, _) | (_, None) => true,
-        (Some(machines), Some(machine)) => machines.contains(&machine),
-    };
-    (machine_wanted && ask.except != Some(row.device)) || ask.whole_log_of == Some(row.device)
+    (ask.wanted.takes(row.machine) && ask.except != Some(row.device)) || ask.whole_log_of == Some(row.device)
 }
 
 /// What is kept of a push that cannot be written: its entries from the first number that differs.

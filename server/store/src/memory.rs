@@ -261,14 +261,10 @@ impl Ledger {
     }
 
     fn digest(&self, wanted: &Wanted, position: u64) -> Digest {
-        let counts = |row: &&LedgerRow| match (&wanted.machines, row.machine) {
-            (Some(machines), Some(machine)) => machines.contains(&machine),
-            _ => true,
-        };
         self.rows
             .iter()
             .take_while(|row| row.position <= position)
-            .filter(counts)
+            .filter(|row| wanted.takes(row.machine))
             .fold(Digest::default(), |digest, row| digest.with(&row.link))
     }
 

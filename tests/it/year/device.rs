@@ -160,7 +160,7 @@ impl Device {
             for effect in std::mem::take(&mut effects) {
                 match effect {
                     Effect::Load { from, entries_max, .. } => {
-                        inputs.push(Input::Loaded(self.outgoing(from, entries_max, server)));
+                        inputs.push(Input::Loaded(Box::new(self.outgoing(from, entries_max, server))));
                     }
                     Effect::Send(request) => {
                         let reply = server.sync(&self.key, *request);

@@ -16,7 +16,7 @@ use pintle_core::chain::{DeviceKey, LogHead, link};
 use pintle_core::entry::{Entry, EntryRef};
 use pintle_core::exchange::{Carried, PushOutcome};
 use pintle_core::ids::DeviceId;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, btree_map};
 use std::sync::Arc;
 
 /// Entries of a run that is sealed to be carried, at most: few, so that a file often has several.
@@ -123,10 +123,10 @@ impl Disk {
         }
         for one in &checked.entries {
             let name = at(one.entry.seq());
-            if !self.entries.contains_key(&name) {
+            if let btree_map::Entry::Vacant(free) = self.entries.entry(name) {
                 let machine = one.entry.head().ok().and_then(|head| head.machine);
                 let entry = Arc::new(Entry::clone(&one.entry));
-                self.entries.insert(name, Row { link: one.link, entry, machine, placed: None });
+                free.insert(Row { link: one.link, entry, machine, placed: None });
                 if !own {
                     self.came.insert(name, one.link);
                 }

@@ -59,7 +59,7 @@ impl World {
         match effect {
             Effect::Load { from, bytes_max, entries_max, carried } => {
                 let outgoing = self.load(d, from, bytes_max, entries_max, carried);
-                self.input(d, Input::Loaded(outgoing));
+                self.input(d, Input::Loaded(Box::new(outgoing)));
             }
             Effect::Send(request) => self.send(d, &request),
             Effect::Apply(change) => self.apply(d, &change),

@@ -2,7 +2,7 @@
 //!
 //! Promises: the device goes on where the ledger lost something, and stops where the server contradicts itself.
 
-use super::{Device, Fault, deliver, names, server};
+use super::ends::{Device, Fault, deliver, names, server};
 use pintle_core::chain::LogHead;
 use pintle_core::device::{Effect, Input, Notice, Session, Stop};
 
@@ -46,7 +46,7 @@ fn places_that_move_again_are_not_believed() {
     let stop = loop {
         let effect = effects.pop().expect("the session goes on or stops");
         effects = session.step(match effect {
-            Effect::Load { from, .. } => Input::Loaded(device.load(from)),
+            Effect::Load { from, .. } => Input::Loaded(Box::new(device.load(from))),
             Effect::Send(request) => deliver(&mut server, &request, Fault::None),
             Effect::Apply(apply) if apply.void => {
                 voids += 1;
