@@ -6,6 +6,7 @@
 use pintle_tests::demo::scenario::Crew;
 use pintle_tests::demo::stage::{Setting, Stage, ran};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -97,11 +98,12 @@ fn a_device_of_one_site_holds_what_works_there() {
     house.must(Crew::M4, &["hold", "--site", "north pit"]);
     house.must(Crew::M4, &["sync"]);
     // What was there is known; of TR9 this device has never heard.
-    let names = |house: &mut House| -> Vec<Value> {
+    let names = |house: &mut House| -> BTreeSet<String> {
         let (list, _) = house.json(Crew::M4, &["machines"]);
-        list["machines"].as_array().expect("a list").iter().map(|machine| machine["name"].clone()).collect()
+        let name = |machine: &Value| machine["name"].as_str().expect("a name").to_owned();
+        list["machines"].as_array().expect("a list").iter().map(name).collect()
     };
-    assert_eq!(names(&mut house), ["EX3"]);
+    assert_eq!(names(&mut house), ["EX3".to_owned()].into());
     house.must(Crew::K7, &["read", "TR9", "812.5"]);
     house.must(Crew::K7, &["read", "EX3", "4127.5"]);
     for crew in [Crew::K7, Crew::M4] {
@@ -113,7 +115,7 @@ fn a_device_of_one_site_holds_what_works_there() {
     for crew in [Crew::K7, Crew::M4] {
         house.must(crew, &["sync"]);
     }
-    assert_eq!(names(&mut house), ["EX3", "TR9"]);
+    assert_eq!(names(&mut house), ["EX3".to_owned(), "TR9".to_owned()].into());
     assert_eq!(house.json(Crew::K7, &["book", "TR9"]).1, house.json(Crew::M4, &["book", "TR9"]).1);
     // And away again: what is here stays, and is not taken for all there is.
     house.must(Crew::K7, &["machine", "change", "TR9", "--site", "mill"]);

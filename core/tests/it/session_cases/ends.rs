@@ -1,4 +1,6 @@
 //! Both ends in memory: a server made of `admit` alone, a device made of its session, and what the network does between.
+//!
+//! Promises: nothing of the protocol is done here a second time; the faults are those of a network, never of the ends.
 
 use pintle_core::admit::{self, Admission, Author, Known, Stored};
 use pintle_core::chain::{DeviceKey, LogHead};
