@@ -7,6 +7,7 @@ mod abuse;
 mod access;
 mod aside;
 mod billing;
+mod billing_orders;
 mod due;
 mod enrolling;
 mod following;

@@ -147,6 +147,8 @@ pub struct World {
     pub organisation: Organisation,
     pub app: web::Data<App>,
     call: Box<dyn Fn(TestRequest) -> Called>,
+    /// Where the database is, if it is one that several processes can open.
+    url: Option<String>,
     _folder: Option<tempfile::TempDir>,
 }
 
@@ -197,7 +199,8 @@ impl World {
         let ambient = Arc::new(TestAmbient::new());
         let fresh = secrets(ambient.as_ref());
         let store = SqlStore::open(url, fresh, BEGIN_MS).await.expect("a database");
-        Self::over(Arc::new(store), ambient, folder).await
+        let world = Self::over(Arc::new(store), ambient, folder).await;
+        Self { url: Some(url.to_owned()), ..world }
     }
 
     async fn over(store: Arc<dyn Store>, ambient: Arc<TestAmbient>, folder: Option<tempfile::TempDir>) -> Self {
@@ -258,7 +261,19 @@ impl World {
                 (method, path, Answer { status, headers, body: body.to_vec() })
             }) as Called
         });
-        Self { store, memory: None, ambient, organisation, app, call, _folder: folder }
+        Self { store, memory: None, ambient, organisation, app, call, url: None, _folder: folder }
+    }
+
+    /// Another process on the same database, in front of it a service of its own.
+    pub async fn beside(&self) -> World {
+        let store: Arc<dyn Store> = match &self.url {
+            Some(url) => {
+                let fresh = secrets(self.ambient.as_ref());
+                Arc::new(SqlStore::open(url, fresh, BEGIN_MS).await.expect("a database"))
+            }
+            None => self.store.clone(),
+        };
+        Self::of(store, self.ambient.clone(), self.organisation.clone(), None, Front::default()).await
     }
 
     /// Another process over the same database, which has read nothing yet.
