@@ -2,7 +2,7 @@
 //!
 //! Promises: the server is killed between the acts of billing, and nothing is billed twice for it. Amounts are worked by hand.
 
-use crate::whole::House;
+use crate::whole::{House, setting};
 use pintle_core::ids::OfficeId;
 use pintle_tests::demo::scenario::Crew;
 use serde_json::Value;
@@ -136,6 +136,64 @@ fn a_repair_becomes_an_invoice_and_a_correction_a_credit_note() {
         "2026-0001 invoice, North quarry, 212.21 EUR, 3 lines 2026-0002 credit note, North quarry, 33.71 EUR, 1 line"
     );
     assert_eq!(house.must(office, &["bill", "drafts"]), "No drafts.\n");
+}
+
+/// A split line, a waived call-out, an allowance, a charge and money that was paid before: all typed, all on the bill.
+#[test]
+fn what_the_office_wants_is_what_is_billed() {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7]);
+    let office = Crew::K7;
+    house.must(office, &["machine", "add", "EX3"]);
+    house.must(office, &["repair", "EX3", "new fitting", "--minutes", "80", "--part", "fitting M10x1:2 pieces"]);
+    house.must(office, &["sync"]);
+    let book = house.stage.folder().join("book.toml");
+    std::fs::write(&book, BOOK).expect("a file");
+    house.must(office, &["bill", "book", path(&book)]);
+    let refused = |house: &mut House, arguments: &[&str]| {
+        house.second += 1;
+        let arguments: Vec<String> = arguments.iter().map(|word| (*word).to_owned()).collect();
+        let ran = house.stage.pintle(office, &setting(office, house.second), &arguments).expect("it runs");
+        assert_ne!(ran.code, 0, "{arguments:?}: {}", ran.stdout);
+        flowing(&ran.stderr.replace("! ", " "))
+    };
+    let told = refused(&mut house, &["bill", "decide", "K7-2", "labor", "--why", "agreed", "--waive"]);
+    assert!(told.contains(r#"K7-2 has no line "labor": there is "labour: mechanic", "part: fitting M10x1""#), "{told}");
+    let split = ["--split", "40: agreed by phone", "--split", "40 at 0: goodwill"];
+    house.must(office, &[&["bill", "decide", "K7-2", "labour", "--why", "half is ours"][..], &split].concat());
+    house.must(office, &["bill", "decide", "dig@2026-05-04", "call-out", "--why", "ours", "--waive"]);
+
+    let adjusted = ["--allowance", "10% loyalty", "--charge", "12.50 disposal", "--note", "Thank you."];
+    let draft = [&["bill", "draft", "2026-05", "--job", "dig"][..], &adjusted, &["--paid"]].concat();
+    let told = refused(&mut house, &[&draft[..], &["80.93"]].concat());
+    assert!(told.contains("the bill comes to 80.92"), "{told}");
+    // 40 minutes at 85.00 are 56.67, two fittings 5.00, together 61.67; less 6.17, and 12.50 more, are 68.00; with 19 % 80.92.
+    let (drafts, _) = house.json(office, &[&draft[..], &["50"]].concat());
+    assert_eq!(payable(&drafts["bills"][0]), Some("30.92"));
+    let (issued, _) = house.json(office, &["bill", "issue", &short(&drafts["bills"][0]), "--on", "2026-05-04"]);
+    assert_eq!(numbers(&issued), ["2026-0001"]);
+    let shown = flowing(&house.must(office, &["bill", "show", "2026-0001"]));
+    for said in [
+        "agreed by phone",
+        "goodwill",
+        "loyalty: -6.17",
+        "disposal: 12.50",
+        "paid before 50.00 EUR",
+        "to be paid 30.92 EUR",
+    ] {
+        assert!(shown.contains(said), "{said} is not in {shown}");
+    }
+    let file = house.stage.folder().join("bill.xml");
+    house.must(office, &["bill", "save", "2026-0001", path(&file)]);
+    let ubl = std::fs::read_to_string(&file).expect("it was saved");
+    for (element, amount) in [("PrepaidAmount", "50.00"), ("PayableAmount", "30.92"), ("AllowanceTotalAmount", "6.17")]
+    {
+        assert!(ubl.contains(&format!("<cbc:{element} currencyID=\"EUR\">{amount}</cbc:{element}>")), "{ubl}");
+    }
+    // Taken back, all of it is owed to the customer: what was paid before too.
+    let (back, _) = house.json(office, &["bill", "back", "2026-0001"]);
+    assert_eq!(payable(&back["bills"][0]), Some("80.92"));
 }
 
 /// One call of the server: its connection, still open, its headers and its body.

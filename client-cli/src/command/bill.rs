@@ -3,6 +3,7 @@
 //! Promises: needs signal, and says so. Nothing is billed twice: a draft reserves what it is for, and an issued bill never
 //! changes. What is not billed is shown with why.
 
+mod decide;
 mod shown;
 
 use super::Here;
@@ -15,8 +16,8 @@ use crate::problem::{Code, Problem};
 use pintle_core::EntryRef;
 use pintle_core::bill::amount::Amount;
 use pintle_core::bill::calendar::Day;
-use pintle_core::bill::matter::Matter;
-use pintle_core::bill::written::{LineDecision, WantedLine, Written};
+use pintle_core::bill::document::Adjustment;
+use pintle_core::bill::written::Written;
 use pintle_core::ids::OfficeId;
 use pintle_openapi::endpoint::Nothing;
 use pintle_openapi::endpoints::bills as b;
@@ -64,6 +65,21 @@ enum Act {
         /// One customer only
         #[arg(long)]
         customer: Option<String>,
+        /// One job only
+        #[arg(long)]
+        job: Option<String>,
+        /// Take off each bill: "2% loyalty", "50.00 for waiting"
+        #[arg(long, value_parser = decide::taken_off)]
+        allowance: Vec<Adjustment>,
+        /// Add to each bill: "12.50 disposal"
+        #[arg(long, value_parser = decide::added)]
+        charge: Vec<Adjustment>,
+        /// Paid before, with tax; of one bill only
+        #[arg(long)]
+        paid: Option<Amount>,
+        /// A sentence on each bill, in place of the book's
+        #[arg(long)]
+        note: Option<String>,
     },
     /// Draft what has changed since a customer's bills
     Changes {
@@ -114,28 +130,8 @@ enum Act {
         #[arg(long)]
         paper: Option<b::Paper>,
     },
-    /// Bill a line otherwise: waive it, or another amount or price
-    Decide {
-        /// The entry: K7-412
-        entry: String,
-        /// Which of its lines: "labour: mechanic", "part: hose"
-        line: String,
-        /// Why: is kept with your name
-        #[arg(long)]
-        why: String,
-        /// Do not bill it
-        #[arg(long, conflicts_with_all = ["quantity", "price", "again"])]
-        waive: bool,
-        /// Bill this much of it
-        #[arg(long, required_unless_present_any = ["waive", "again"])]
-        quantity: Option<Amount>,
-        /// At this price
-        #[arg(long)]
-        price: Option<Amount>,
-        /// As it was proposed, after all
-        #[arg(long)]
-        again: bool,
-    },
+    /// Bill a line otherwise: waive it, split it, or another amount or price
+    Decide(Box<decide::Decide>),
     /// Say which job entries belong to
     Assign {
         /// The job
@@ -172,15 +168,16 @@ pub(super) fn run(args: &Bill, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             let proposal = office.ask::<b::Proposal>(&none, &query, &none)?;
             here.ui.show(&shown::Look { proposal, customers: written(&office)? })
         }
-        Act::Draft { days: (from, until), customer } => {
+        Act::Draft { days: (from, until), customer, job, allowance, charge, paid, note } => {
             let customer = customer_named(&office, customer.as_deref())?;
             let request = b::DraftRequest::Period {
                 from: *from,
                 until: *until,
                 customer,
-                job: None,
-                adjustments: Vec::new(),
-                note: None,
+                job: job.as_deref().map(|job| job_named(&office, job)).transpose()?,
+                adjustments: allowance.iter().chain(charge).cloned().collect(),
+                note: note.clone(),
+                paid: *paid,
             };
             draft(&request, &office, here)
         }
@@ -217,24 +214,9 @@ pub(super) fn run(args: &Bill, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             here.ui.show(&shown::Whole(report))
         }
         Act::Save { bill, file, paper } => save(bill, file, *paper, &office, here),
-        Act::Decide { entry, line, why, waive, quantity, price, again } => {
-            let entry = store.read(|tx| names::entry(tx, entry))?;
-            let lines = match (waive, again, quantity) {
-                (true, _, _) => Some(Vec::new()),
-                (_, true, _) | (_, _, None) => None,
-                (_, _, Some(quantity)) => {
-                    Some(vec![WantedLine { words: None, quantity: *quantity, price: *price, adjustments: Vec::new() }])
-                }
-            };
-            let decision = LineDecision { matter: Matter::Entry(entry), part: line.clone(), lines, why: why.clone() };
-            let reply = office.ask::<b::WriteOffice>(&none, &none, &Written::Line(decision))?;
-            here.ui.show(&shown::Said::new("Written down, with your name.", &reply))
-        }
+        Act::Decide(args) => decide::run(args, &office, &mut store, here),
         Act::Assign { job, entries } => {
-            let known = written(&office)?;
-            let job = bill_file::job(&known, job).ok_or_else(|| {
-                Problem::new(Code::UnclearWords, format!("there is no job {job:?}")).hint("pintle bill book")
-            })?;
+            let job = job_named(&office, job)?;
             let read = |tx: &crate::store::Tx<'_>| entries.iter().map(|name| names::entry(tx, name)).collect();
             let entries: Vec<EntryRef> = store.read(read)?;
             let reply = office.ask::<b::AssignJob>(&none, &none, &b::AssignRequest { job, entries })?;
@@ -330,6 +312,14 @@ fn notices(office: &Office) -> Result<Vec<NoticeReport>, Problem> {
 
 fn no_customer(name: &str) -> Problem {
     Problem::new(Code::UnclearWords, format!("there is no customer {name:?}")).hint("pintle bill book")
+}
+
+fn no_job(name: &str) -> Problem {
+    Problem::new(Code::UnclearWords, format!("there is no job {name:?}")).hint("pintle bill book")
+}
+
+fn job_named(office: &Office, name: &str) -> Result<OfficeId, Problem> {
+    bill_file::job(&written(office)?, name).ok_or_else(|| no_job(name))
 }
 
 fn customer_named(office: &Office, name: Option<&str>) -> Result<Option<OfficeId>, Problem> {

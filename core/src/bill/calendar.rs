@@ -16,6 +16,11 @@ use std::str::FromStr;
 pub struct Day(jiff::civil::Date);
 
 impl Day {
+    /// The first day that is read.
+    pub const FIRST: Self = Self(jiff::civil::date(1970, 1, 1));
+    /// The last.
+    pub const LAST: Self = Self(jiff::civil::date(9998, 12, 31));
+
     /// The day of a moment, at the place where it was written.
     #[must_use]
     pub fn of(moment: &Moment) -> Self {

@@ -24,6 +24,8 @@ pub struct Extras {
     pub adjustments: Vec<Adjustment>,
     /// A sentence in place of the office's own.
     pub note: Option<String>,
+    /// Paid before, of the one draft that is made.
+    pub paid: Amount,
 }
 
 /// A document without lines.
@@ -90,7 +92,7 @@ pub fn drafts(
         if extras.note.is_some() {
             document.note.clone_from(&extras.note);
         }
-        document = document.reckoned(Amount::ZERO)?;
+        document = document.reckoned(extras.paid)?;
         if let Some(minimum) = minimum.filter(|least| *least > document.totals.without_tax) {
             document.adjustments.push(Adjustment {
                 way: Way::Charge,
@@ -99,11 +101,34 @@ pub fn drafts(
                 reason: format!("to the minimum charge of {} {}", minimum.fixed(card.currency.digits()), card.currency),
                 tax: Some((*tax).clone()),
             });
-            document = document.reckoned(Amount::ZERO)?;
+            document = document.reckoned(extras.paid)?;
         }
         made.push(document);
     }
     Ok(made)
+}
+
+/// Whether what was paid before may be: it is of one bill, and not more than that comes to.
+///
+/// # Errors
+/// `out-of-range` at `/paid`.
+pub fn check_paid(made: &[Document], paid: Amount) -> Result<(), Fault> {
+    if paid.is_zero() {
+        return Ok(());
+    }
+    let refused = |detail: String| Err(Fault::new(code::OUT_OF_RANGE, "/paid", detail));
+    match made {
+        _ if paid.is_negative() => refused("not below zero".into()),
+        [one] if paid > one.totals.with_tax => {
+            let comes_to = one.totals.with_tax.fixed(one.currency.digits());
+            refused(format!("the bill comes to {comes_to}: what was paid beyond it belongs to a later one"))
+        }
+        [one] if paid.rounded(one.currency.digits(), one.rounding)? != paid => {
+            refused(format!("{} has {} decimals", one.currency, one.currency.digits()))
+        }
+        [] | [_] => Ok(()),
+        several => refused(format!("{} bills would be drafted: say of which customer", several.len())),
+    }
 }
 
 /// What stands billed of one part of a matter.
@@ -282,5 +307,6 @@ pub fn taken_back(invoice: &Document, issued: &[Document], id: OfficeId) -> Resu
     credit.sort = DocumentSort::CreditNote;
     (credit.number, credit.issued, credit.due) = (None, None, None);
     credit.changes = vec![number.clone()];
-    Ok(credit)
+    // All of it is given back, what was paid before the invoice too.
+    credit.reckoned(Amount::ZERO)
 }

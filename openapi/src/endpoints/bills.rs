@@ -8,6 +8,7 @@ use crate::list::{List, PageQuery, Paged, whole};
 use crate::problem::Problem;
 use crate::sample_bill as sample;
 use pintle_core::EntryRef;
+use pintle_core::bill::amount::Amount;
 use pintle_core::bill::calendar::Day;
 use pintle_core::bill::document::{Adjustment, Document};
 use pintle_core::bill::propose::{Proposed, Unbilled};
@@ -147,6 +148,11 @@ pub enum DraftRequest {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         #[schema(nullable = false)]
         note: Option<String>,
+        /// What the customer has paid before (BT-113), with tax: only where one bill is drafted, and not more than it
+        /// comes to.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(nullable = false)]
+        paid: Option<Amount>,
     },
     /// What has changed since a customer's bills were issued: a credit note, or an invoice over the change.
     Changes {
@@ -450,7 +456,15 @@ impl Endpoint for MakeDrafts {
 
     fn example() -> Example<Self> {
         let (from, until) = sample::may();
-        let body = DraftRequest::Period { from, until, customer: None, job: None, adjustments: Vec::new(), note: None };
+        let body = DraftRequest::Period {
+            from,
+            until,
+            customer: None,
+            job: None,
+            adjustments: Vec::new(),
+            note: None,
+            paid: None,
+        };
         let reply = List { items: vec![sample::draft()], next: None };
         Example { path: Nothing {}, query: Nothing {}, body, reply }
     }

@@ -13,7 +13,7 @@ use crate::ambient::random;
 use crate::limits::FETCH_ROWS;
 use pintle_core::bill::calendar::Day;
 use pintle_core::bill::document::{Document, DocumentSort};
-use pintle_core::bill::drafts::{Billed, Extras, billed, changed, drafts, taken_back};
+use pintle_core::bill::drafts::{Billed, Extras, billed, changed, check_paid, drafts, taken_back};
 use pintle_core::bill::matter::Matter;
 use pintle_core::bill::propose::{Ask, Names, Proposal, propose};
 use pintle_core::bill::trade::Trade;
@@ -158,7 +158,7 @@ impl App {
 
     fn documents(&self, desk: &Desk, request: &DraftRequest) -> Result<Vec<Document>, Refusal> {
         match request {
-            DraftRequest::Period { from, until, customer, job, adjustments, note } => {
+            DraftRequest::Period { from, until, customer, job, adjustments, note, paid } => {
                 for (index, adjustment) in adjustments.iter().enumerate() {
                     adjustment.check().map_err(|fault| fault.under(&format!("/period/adjustments/{index}")))?;
                 }
@@ -170,13 +170,16 @@ impl App {
                 for _ in 0..proposal.lines.len() {
                     ids.push(OfficeId(random(self.ambient())?));
                 }
-                let extras = Extras { adjustments: adjustments.clone(), note: note.clone() };
-                Ok(drafts(&proposal, &desk.trade, &ask, &extras, || ids.pop().unwrap_or(OfficeId([0; 16])))?)
+                let paid = paid.unwrap_or_default();
+                let extras = Extras { adjustments: adjustments.clone(), note: note.clone(), paid };
+                let made = drafts(&proposal, &desk.trade, &ask, &extras, || ids.pop().unwrap_or(OfficeId([0; 16])))?;
+                check_paid(&made, paid).map_err(|fault| fault.under("/period"))?;
+                Ok(made)
             }
             DraftRequest::Changes { customer } => {
                 let known = desk.trade.customers.contains_key(customer);
                 known.then_some(()).ok_or_else(|| Refusal::of(Problem::NotFound).pointer("/changes/customer"))?;
-                let now = propose(&desk.works, &desk.trade, &desk.names, &ever()?);
+                let now = propose(&desk.works, &desk.trade, &desk.names, &EVER);
                 let id = OfficeId(random(self.ambient())?);
                 Ok(changed(&desk.issued, &now, &desk.trade, *customer, id)?.into_iter().collect())
             }
@@ -373,9 +376,7 @@ fn asked(ask: Ask) -> Result<Ask, Refusal> {
 }
 
 /// All days there are.
-fn ever() -> Result<Ask, Fault> {
-    Ok(Ask { from: "1970-01-01".parse()?, until: "9998-12-31".parse()?, customer: None, job: None, machine: None })
-}
+const EVER: Ask = Ask { from: Day::FIRST, until: Day::LAST, customer: None, job: None, machine: None };
 
 /// A bill that is not in the state for what is asked.
 fn bill_state(fault: Fault) -> Refusal {

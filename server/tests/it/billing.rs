@@ -181,6 +181,25 @@ async fn an_invoice_taken_back_may_be_billed_anew(world: World) {
     world.post_with("/v1/bill/drafts", &back, &token).await.refused(404, "not-found", "/take_back/bill");
 }
 
+/// 80 minutes come to 134.86 with tax.
+async fn what_was_paid_before_is_of_one_bill(world: World) {
+    let (_, _, token, _) = office(&world, 80).await;
+    let paid = |amount: &str| json!({"period": {"from": "2026-05-01", "until": "2026-05-31", "paid": amount}});
+    for (amount, place) in [("134.87", "/period/paid"), ("-1", "/period/paid"), ("0.005", "/period/paid")] {
+        world.post_with("/v1/bill/drafts", &paid(amount), &token).await.refused(422, "out-of-range", place);
+    }
+    let [draft] = draft(&world, &token, &paid("134.86")).await.try_into().expect("one customer");
+    let totals = &draft.document.totals;
+    assert_eq!((totals.with_tax.to_string(), totals.payable.to_string()), ("134.86".into(), "0".into()));
+    let bill = issue(&world, &token, draft.document.id).await;
+    let back = json!({"take_back": {"bill": bill.document.id}});
+    let [credit] = self::draft(&world, &token, &back).await.try_into().expect("a credit note");
+    assert_eq!(
+        (credit.document.totals.paid.to_string(), credit.document.totals.payable.to_string()),
+        ("0".into(), "134.86".into())
+    );
+}
+
 async fn an_accounting_program_pulls_what_is_new(world: World) {
     let (mut crew, _, token, _) = office(&world, 60).await;
     let ask = |after: Option<&str>| match after {
@@ -321,6 +340,7 @@ on_every_store! {
     a_bill_is_printed_as_it_is
     a_correction_after_issue_is_proposed_and_nothing_issued_changes
     an_invoice_taken_back_may_be_billed_anew
+    what_was_paid_before_is_of_one_bill
     an_accounting_program_pulls_what_is_new
     crews_see_nothing_of_the_office
     the_book_of_the_office_shows_what_counts_and_who_wrote_it

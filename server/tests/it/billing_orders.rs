@@ -348,6 +348,7 @@ async fn cut(mut request: LocalBoxFuture<'_, Answer>, polls: usize) -> Option<An
 struct Named(u64);
 
 impl Drop for Named {
+    #[allow(clippy::print_stderr, reason = "beside the panic's own message, whatever broke")]
     fn drop(&mut self) {
         if std::thread::panicking() {
             eprintln!("billing in any order: seed {}", self.0);

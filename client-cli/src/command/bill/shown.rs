@@ -4,7 +4,7 @@
 //! Never an amount reckoned here.
 
 use crate::ui::{Answer, Line, Tone, words};
-use pintle_core::bill::document::{Document, DocumentSort};
+use pintle_core::bill::document::{Document, DocumentSort, Way};
 use pintle_core::bill::propose::Why;
 use pintle_core::bill::written::Written;
 use pintle_core::ids::OfficeId;
@@ -261,6 +261,7 @@ impl Answer for Whole {
         let totals = &document.totals;
         for adjustment in &document.adjustments {
             let value = document.adjusted_by(adjustment).unwrap_or_default();
+            let value = if adjustment.way == Way::Allowance { value.negated() } else { value };
             lines.push(Line::of(&adjustment.reason).plain(format!(": {}", value.fixed(digits))).indented(2));
         }
         lines.push(Line::of("without tax ").plain(money(document, totals.without_tax)));
@@ -271,7 +272,11 @@ impl Answer for Whole {
                     .plain(money(document, tax.amount)),
             );
         }
-        lines.push(Line::toned(Tone::Strong, "to be paid ").plain(money(document, totals.payable)));
+        if !totals.paid.is_zero() {
+            lines.push(Line::of("paid before ").plain(money(document, totals.paid)));
+        }
+        let owed = if document.sort == DocumentSort::CreditNote { "to be given back " } else { "to be paid " };
+        lines.push(Line::toned(Tone::Strong, owed).plain(money(document, totals.payable)));
         lines
     }
 
