@@ -6,9 +6,10 @@ use crate::on_every_store;
 use crate::phone::Phone;
 use crate::world::World;
 use actix_web::test::TestRequest;
-use pintle_core::bill::document::DocumentSort;
+use pintle_core::bill::document::{DocumentSort, LINES_MAX};
 use pintle_core::bill::propose::Why;
 use pintle_core::ids::{MachineId, OfficeId};
+use pintle_core::limits::PUSH_ENTRIES_MAX;
 use pintle_core::permission::Role;
 use pintle_core::{EntryRef, Hash};
 use pintle_openapi::List;
@@ -234,6 +235,30 @@ async fn an_accounting_program_pulls_what_is_new(world: World) {
 }
 
 /// Of what the office writes and bills, a crew gets the hash alone.
+/// A month of more lines than a bill has is refused whole, and billed in two halves.
+async fn a_bill_that_is_too_long_is_cut_by_period(world: World) {
+    let (mut crew, _, token, _) = office(&world, 80).await;
+    // With the repair of before one more than fits, on two days.
+    assert_eq!(LINES_MAX, PUSH_ENTRIES_MAX * 10);
+    for day in 0..10 {
+        for _ in 0..PUSH_ENTRIES_MAX {
+            crew.record(EX3, -(day % 2) * 1440, "repair_done", json!({"minutes": 1}));
+        }
+        crew.sync(&world, crew.log.len() - PUSH_ENTRIES_MAX + 1).await;
+    }
+    let days = |from: &str, until: &str| json!({"period": {"from": from, "until": until}});
+    world.post_with("/v1/bill/drafts", &month(), &token).await.refused(422, "out-of-range", "/lines");
+    let drafts: List<BillReport> = world.get_with("/v1/bill/drafts", &token).await.reply();
+    assert_eq!(drafts.items, [], "nothing is reserved by what was refused");
+    let mut billed = 0;
+    for (from, until) in [("2026-05-01", "2026-05-02"), ("2026-05-03", "2026-05-31")] {
+        for draft in draft(&world, &token, &days(from, until)).await {
+            billed += issue(&world, &token, draft.document.id).await.document.lines.len();
+        }
+    }
+    assert_eq!(billed, LINES_MAX + 1);
+}
+
 async fn crews_see_nothing_of_the_office(world: World) {
     let (mut crew, _, token, repair) = office(&world, 60).await;
     let entry = write(
@@ -332,6 +357,11 @@ async fn two_offices_at_once_bill_once(world: World) {
     assert_eq!(one.reply::<BillReport>(), two.reply::<BillReport>());
     let all: IssuedReply = world.get_with("/v1/bill/issued", &token).await.reply();
     assert_eq!(all.items.len(), 1);
+}
+
+#[actix_web::test]
+async fn a_bill_that_is_too_long_is_cut() {
+    a_bill_that_is_too_long_is_cut_by_period(World::memory().await).await;
 }
 
 on_every_store! {
