@@ -50,6 +50,10 @@ pub(crate) struct Amended<'a> {
     pub doubts: Vec<Doubt>,
     pub counts: Counts,
     pub last: Option<Stamp>,
+    /// Entries that are struck, each with the strikes that do it.
+    pub struck: BTreeMap<EntryRef, Vec<EntryRef>>,
+    /// What stands corrected: the entry, the correction.
+    pub corrected: Vec<(EntryRef, EntryRef)>,
 }
 
 /// Reads and amends the entries of a machine. Repetitions are dropped.
@@ -62,8 +66,12 @@ pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
     let struck = effective_strikes(&acts);
     let mut standing = Vec::with_capacity(acts.len());
     for item in &acts {
+        if let Some(strikers) = struck.get(&item.held.name()) {
+            amended.counts.struck += 1;
+            amended.struck.insert(item.held.name(), names(strikers));
+            continue;
+        }
         match &item.fact {
-            _ if struck.contains_key(&item.held.name()) => amended.counts.struck += 1,
             Fact::Settled(settled) => amended.settled.push((item.clone(), settled.clone())),
             _ => standing.push(item),
         }
@@ -94,11 +102,13 @@ pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
         let corrected = corrections.get(&name).map(Vec::as_slice).unwrap_or_default();
         if !corrected.is_empty() {
             amended.counts.corrected += 1;
+            amended.corrected.extend(names(corrected).into_iter().map(|by| (name, by)));
             apply_corrections(&mut item, corrected, &settlements, &mut amended.clashes, &mut amended.doubts);
         }
         let strikers = struck.get(&name).map(Vec::as_slice).unwrap_or_default();
         if !strikers.is_empty() && still_struck(name, strikers, corrected, &settlements, &mut amended.clashes) {
             amended.counts.struck += 1;
+            amended.struck.insert(name, names(strikers));
             continue;
         }
         kept.push(item);
@@ -107,6 +117,10 @@ pub(crate) fn amend(entries: &[Held]) -> Amended<'_> {
     amended.settled.sort_by_key(|(item, _)| item.order());
     amended.items = kept;
     amended
+}
+
+fn names(items: &[&Item<'_>]) -> Vec<EntryRef> {
+    items.iter().map(|item| item.held.name()).collect()
 }
 
 pub(crate) fn settlements<'a>(settled: &'a [(Item<'a>, Settled)]) -> Vec<Settlement<'a>> {
@@ -137,6 +151,8 @@ fn read(entries: &[Held]) -> Amended<'_> {
         doubts: Vec::new(),
         counts: Counts { entries: unique.len() as u64, ..Counts::default() },
         last: None,
+        struck: BTreeMap::new(),
+        corrected: Vec::new(),
     };
     let mut last: Option<((i64, EntryRef), &Head)> = None;
     let released = released(&unique.values().copied().collect::<Vec<_>>());

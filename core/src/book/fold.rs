@@ -3,22 +3,21 @@
 //! Promises: one pass per subject, each a function of the ordered entries alone; nothing here looks at order of
 //! arrival, clocks or who asks.
 
-use super::amend::{Amended, Item, READING_DOUBTFUL, amend, claim, settlements};
-use super::upkeep::{Believed, Past, Work};
+use super::amend::{Amended, Item, amend, claim, settlements};
+use super::meters::meters;
+use super::upkeep::{Past, Upkeep, Work};
 use super::{
-    Book, Doubt, Finding, Fuel, Keeping, Meter, MeterReading, Note, PurgeSeen, Repair, Said, Shift, ShiftPast,
-    SkippedPoint, Stamp, Task,
+    Book, Finding, Fuel, Keeping, KeptWork, Note, PurgeSeen, Repair, Said, Shift, ShiftPast, SkippedPoint, Stamp, Task,
 };
 use super::{hands, in_force, upkeep};
 use crate::causality::{apart, knew};
 use crate::clash::{self, Clash, Twin};
 use crate::decimal::Decimal;
 use crate::entry::{EntryRef, Held};
-use crate::fact::{Choice, Fact, MeterChange, MeterKind, Reading, Sign, TELEMATICS, TaskDone, Urgency};
+use crate::fact::{Choice, Fact, Sign, TaskDone, Urgency};
 use crate::ids::{ClashId, DeviceId, MachineId, PersonId};
 use crate::limits::{BOOK_LIST_MAX, TWIN_CLOCK_S, TWIN_METER_MILLI};
-use crate::meter::{self, Shown};
-use crate::plan::Counting;
+use crate::plan::{Counting, Plan};
 use crate::register::{self, Claim, Resolved, Settlement};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -72,21 +71,32 @@ pub fn book(machine: MachineId, entries: &[Held]) -> Book {
         last: last.clone(),
     };
     let past = Past::of(items, believed, works);
-    (book.tracks, book.keeping) = past.upkeep(&book.plan_in_force());
+    let kept = past.upkeep(&book.plan_in_force());
+    (book.tracks, book.keeping) = (kept.tracks, kept.keeping);
     book
 }
 
 /// How the plan in force would have been kept had every task of it been counted one way.
 #[must_use]
 pub fn keeping_by(entries: &[Held], counting: Counting) -> Vec<Keeping> {
+    kept(entries, |plan| plan.tasks.iter_mut().for_each(|task| task.counting = counting)).keeping
+}
+
+/// What [`Book::keeping`] counts, one by one: each piece of work by each task of the plan in force that it does.
+#[must_use]
+pub fn kept_works(entries: &[Held]) -> Vec<KeptWork> {
+    kept(entries, |_| {}).works
+}
+
+fn kept(entries: &[Held], change: impl FnOnce(&mut Plan)) -> Upkeep {
     let amended = amend(entries);
     let settlements = settlements(&amended.settled);
     let (items, mut clashes, mut doubts) = (&amended.items, Vec::new(), Vec::new());
     let (_, believed) = meters(items, &settlements, &mut clashes, &mut doubts);
     let (_, works, _) = tasks(items, &settlements, &mut clashes);
     let mut plan = in_force(plan(items, &settlements, &mut clashes).as_ref());
-    plan.tasks.iter_mut().for_each(|task| task.counting = counting);
-    Past::of(items, believed, works).upkeep(&plan).1
+    change(&mut plan);
+    Past::of(items, believed, works).upkeep(&plan)
 }
 
 /// Entries that somebody made at the machine, or at least about it: who records what its transmitter gave has not been there.
@@ -209,129 +219,6 @@ fn done_since(items: &[Item<'_>], open: &mut [Finding]) {
             }
         }
     }
-}
-
-/// Meters: what each showed last, what is doubtful, and which readings clash.
-fn meters(
-    items: &[Item<'_>],
-    settlements: &[Settlement<'_>],
-    clashes: &mut Vec<Clash>,
-    doubts: &mut Vec<Doubt>,
-) -> (Vec<Meter>, Believed) {
-    let first_kind = items
-        .iter()
-        .find_map(|i| if let Fact::MachineAdded(added) = &i.fact { Some(added.meter_kind) } else { None })
-        .unwrap_or(MeterKind::Hours);
-    let first = first_kind.meter_name().to_owned();
-    let mut shown: BTreeMap<String, Vec<(Shown, &Item<'_>)>> = BTreeMap::new();
-    let mut carried: BTreeMap<String, (i64, u64)> = BTreeMap::new();
-    shown.insert(first.clone(), Vec::new());
-    for item in items {
-        if let Fact::MeterChanged(change) = &item.fact {
-            let (carried_milli, changes) = carried.entry(change.meter.clone().unwrap_or(first.clone())).or_default();
-            *carried_milli += change.old_reading.milli - change.new_reading.milli;
-            *changes += 1;
-            let rolled = meter::has_rolled_over(change.old_reading, change.new_reading);
-            if change.reason == MeterChange::RolledOver && !rolled {
-                let detail = format!("{} to {} is no roll over", change.old_reading, change.new_reading);
-                doubts.push(Doubt { entry: item.held.name(), code: "rollover-doubtful".into(), detail });
-            }
-        }
-        let Some(Reading { reading: Some(reading), meter }) = item.fact.reading() else { continue };
-        let meter = meter.clone().unwrap_or(first.clone());
-        let carried_milli = carried.get(&meter).map_or(0, |(milli, _)| *milli);
-        let entry = item.held.name();
-        let one = Shown { entry, second: item.at.second(), reading: *reading, carried_milli };
-        shown.entry(meter).or_default().push((one, item));
-    }
-    let mut all = Believed { first: first.clone(), tracks: BTreeMap::new() };
-    let mut meters: Vec<Meter> = shown
-        .into_iter()
-        .map(|(meter, readings)| {
-            let kind = if meter == first { first_kind } else { meter.parse().unwrap_or(MeterKind::Hours) };
-            let changes = carried.get(&meter).map_or(0, |(_, changes)| *changes);
-            let (meter, track) = one_meter(meter, kind, changes, &readings, settlements, clashes, doubts);
-            all.tracks.insert(meter.meter.clone(), track);
-            meter
-        })
-        .collect();
-    meters.sort_by_key(|meter| (meter.meter != first, meter.meter.clone()));
-    (meters, all)
-}
-
-fn one_meter(
-    meter: String,
-    kind: MeterKind,
-    changes: u64,
-    readings: &[(Shown, &Item<'_>)],
-    settlements: &[Settlement<'_>],
-    clashes: &mut Vec<Clash>,
-    doubts: &mut Vec<Doubt>,
-) -> (Meter, Vec<(i64, i64, i64)>) {
-    let (refused, mut open) = settle_readings(&meter, kind, readings, settlements, clashes);
-    let kept: Vec<&(Shown, &Item<'_>)> = readings.iter().filter(|(s, _)| !refused.contains(&s.entry)).collect();
-    let (believed, doubtful) = meter::believe(kind, &kept.iter().map(|(s, _)| s.clone()).collect::<Vec<_>>());
-    for clash in &mut open {
-        // The believed one of the two is used; if neither is, the later one names the clash.
-        if let Some(&i) = believed.iter().find(|&&i| clash.sides.iter().any(|side| side.entry == kept[i].0.entry)) {
-            clash.used = kept[i].0.entry;
-        }
-    }
-    clashes.append(&mut open);
-    let reading = |(shown, item): &(Shown, &Item<'_>)| MeterReading {
-        shown: shown.reading,
-        life: Decimal::from_milli(shown.life_milli()),
-        source: item.fact.source().map(str::to_owned),
-        stamp: item.stamp(),
-    };
-    let transmitted = readings.iter().rev().find(|(_, item)| item.fact.source() == Some(TELEMATICS)).map(reading);
-    let mut doubted: Vec<MeterReading> =
-        readings.iter().filter(|(s, _)| refused.contains(&s.entry)).map(reading).collect();
-    doubted.extend(doubtful.iter().map(|&i| reading(kept[i])));
-    doubted.sort_by_key(|r| (r.stamp.at.second(), r.stamp.entry));
-    for doubt in &doubted {
-        let detail = format!("{meter} {} does not fit the other readings", doubt.shown);
-        doubts.push(Doubt { entry: doubt.stamp.entry, code: READING_DOUBTFUL.into(), detail });
-    }
-    let track: Vec<(i64, i64, i64)> =
-        believed.iter().map(|&i| (kept[i].0.second, upkeep::day(&kept[i].1.at), kept[i].0.life_milli())).collect();
-    let reading = believed.last().map(|&i| reading(kept[i]));
-    let rate = meter::rate(&track);
-    (Meter { meter, kind, reading, doubtful: doubted, telematics: transmitted, changes, rate }, track)
-}
-
-/// Neighbouring readings by people who had not seen each other's, which cannot both be true: a clash. Gives the
-/// readings that a settlement has refused, and the clashes that are open.
-fn settle_readings(
-    meter: &str,
-    kind: MeterKind,
-    readings: &[(Shown, &Item<'_>)],
-    settlements: &[Settlement<'_>],
-    clashes: &mut Vec<Clash>,
-) -> (BTreeSet<EntryRef>, Vec<Clash>) {
-    let matter = format!("reading:{meter}");
-    let mut refused = BTreeSet::new();
-    let mut open = Vec::new();
-    for pair in readings.windows(2) {
-        let [(earlier, a), (later, b)] = pair else { continue };
-        if meter::can_both_be_true(kind, earlier, later) || !apart(a.held, b.held) {
-            continue;
-        }
-        let over = [earlier.entry, later.entry];
-        match register::settled(&matter, &over, settlements) {
-            None => {
-                let sides = vec![a.side(json!(earlier.reading)), b.side(json!(later.reading))];
-                open.push(clash::clash(&matter, sides, later.entry));
-            }
-            Some(resolved) => {
-                if let Some(Choice::Entry(chosen)) = register::choice(&resolved) {
-                    refused.extend(over.into_iter().filter(|entry| *entry != chosen && over.contains(&chosen)));
-                }
-                clashes.extend(resolved.clash);
-            }
-        }
-    }
-    (refused, open)
 }
 
 /// Tasks with twins counted once.

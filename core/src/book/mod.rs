@@ -9,14 +9,15 @@
 pub(crate) mod amend;
 mod fold;
 mod hands;
+pub(crate) mod meters;
 pub(crate) mod upkeep;
 
 pub(crate) use fold::work_groups;
-pub use fold::{book, keeping_by};
+pub use fold::{book, keeping_by, kept_works};
 
 use crate::clash::{Clash, Twin};
 use crate::decimal::{self, Decimal};
-use crate::due::Track;
+use crate::due::{Kept, Track};
 use crate::entry::{EntryRef, Held};
 use crate::fact::{Condition, Fact, Material, MeterKind, Purge, Sign, Urgency};
 use crate::ids::{ClashId, MachineId, PersonId};
@@ -373,6 +374,21 @@ pub struct Keeping {
     /// Intervals that passed altogether without it.
     pub never: u64,
     /// The worst overrun past due, in thousandths of the interval.
+    pub worst_permille: i64,
+}
+
+/// One piece of work, and how it stood to the window of a task that it does.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeptWork {
+    /// The task of the plan.
+    pub task: String,
+    /// The entry that records the work; of a twin the first one.
+    pub entry: EntryRef,
+    /// How it stood; none for a first one that cannot be called early, and where no clock can be read.
+    pub kept: Option<Kept>,
+    /// Whole intervals that had passed without it.
+    pub never: u64,
+    /// How far past due, in thousandths of the interval.
     pub worst_permille: i64,
 }
 

@@ -1,10 +1,11 @@
 //! How a plan was kept: every clock of every task counted from the first entry to the newest.
 //!
 //! Promises: a twin counts once; a task that covers others does them all; hard hours weigh where the plan says so. The
-//! result depends on entries and plan alone, so it is part of the book; what is due *now* is arithmetic on it.
+//! result depends on entries and plan alone, so it is part of the book; what is due *now* is arithmetic on it. Each piece
+//! of work is told with how it stood to its window, so that what the book counts can be shown one by one.
 
-use super::Keeping;
 use super::amend::Item;
+use super::{Keeping, KeptWork};
 use crate::decimal::Decimal;
 use crate::due::{Counted, Hard, Kept, Track, count};
 use crate::entry::EntryRef;
@@ -31,6 +32,16 @@ pub(super) struct Work {
     pub entry: EntryRef,
     pub second: i64,
     pub day: i64,
+}
+
+/// What follows from a plan and the past.
+pub(super) struct Upkeep {
+    /// The clocks, counted up to the newest entry.
+    pub tracks: Vec<Track>,
+    /// How each task was kept.
+    pub keeping: Vec<Keeping>,
+    /// The same, one by one.
+    pub works: Vec<KeptWork>,
 }
 
 /// The day of a moment at its place, in days since 1970.
@@ -76,7 +87,7 @@ impl Past {
     }
 
     /// The tracks of a plan's tasks, and how they were kept.
-    pub(super) fn upkeep(mut self, plan: &Plan) -> (Vec<Track>, Vec<Keeping>) {
+    pub(super) fn upkeep(mut self, plan: &Plan) -> Upkeep {
         let mut sum = 0;
         self.extras = Vec::with_capacity(self.hard.len());
         for (second, condition, hours) in &self.hard {
@@ -85,6 +96,7 @@ impl Past {
         }
         let mut tracks = Vec::new();
         let mut keeping = Vec::new();
+        let mut each = Vec::new();
         let covering: BTreeMap<&str, BTreeSet<&str>> =
             plan.tasks.iter().map(|task| (task.task.as_str(), plan.done_with(&task.task))).collect();
         for task in &plan.tasks {
@@ -96,7 +108,7 @@ impl Past {
             let mut kept =
                 Keeping { task: task.task.clone(), early: 0, on_time: 0, late: 0, never: 0, worst_permille: 0 };
             for work in works {
-                self.one_work(task, work, &mut clocks, &mut kept);
+                each.push(self.one_work(task, work, &mut clocks, &mut kept));
             }
             for track in &mut clocks {
                 track.hard = self.hard_since(plan, task, &track.clock, track.done_s.unwrap_or(i64::MIN));
@@ -106,7 +118,7 @@ impl Past {
             }
             tracks.extend(clocks);
         }
-        (tracks, keeping)
+        Upkeep { tracks, keeping, works: each }
     }
 
     /// The clocks of a task before anything was done.
@@ -137,9 +149,10 @@ impl Past {
             .collect()
     }
 
-    fn one_work(&self, task: &PlanTask, work: &Work, clocks: &mut [Track], kept: &mut Keeping) {
+    fn one_work(&self, task: &PlanTask, work: &Work, clocks: &mut [Track], kept: &mut Keeping) -> KeptWork {
         let mut judged: Option<Kept> = None;
         let mut missed = 0;
+        let mut worst_permille = 0;
         for track in clocks.iter_mut() {
             let Some(at) = self.value(task, &track.clock, work.second, work.day) else { continue };
             let (interval, window) = (track.interval_milli, track.window_milli);
@@ -152,7 +165,7 @@ impl Past {
             }
             if how == Kept::Late {
                 missed = missed.max((at - track.due_milli) / interval);
-                kept.worst_permille = kept.worst_permille.max((at - track.due_milli).saturating_mul(1000) / interval);
+                worst_permille = worst_permille.max((at - track.due_milli).saturating_mul(1000) / interval);
             }
             (track.from_milli, track.due_milli, track.done) = (from_milli, due_milli, true);
             track.done_s = Some(work.second);
@@ -163,7 +176,10 @@ impl Past {
             Some(Kept::Late) => kept.late += 1,
             None => {}
         }
-        kept.never += u64::try_from(missed).unwrap_or(0);
+        let never = u64::try_from(missed).unwrap_or(0);
+        kept.never += never;
+        kept.worst_permille = kept.worst_permille.max(worst_permille);
+        KeptWork { task: task.task.clone(), entry: work.entry, kept: judged, never, worst_permille }
     }
 
     /// Where a clock stood at a moment.

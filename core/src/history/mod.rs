@@ -2,12 +2,14 @@
 //!
 //! Promises: the file is text lines of JSON (docs/HISTORY-FORMAT.md), so that a stranger can write a verifier; what is
 //! withheld stands there as its hash. The verifier looks at one line after the other, keeps no entries, and names every
-//! place where something is wrong.
+//! place where something is wrong. What a file says to people is gathered in [`summary`], from the same lines.
 //!
 //! Never: I/O, compression, a clock. A verdict never says more than what was shown; see [`verdict::NOT_PROVED`].
 
 mod line;
 pub mod page;
+pub mod record;
+pub mod summary;
 pub mod verdict;
 pub mod verify;
 pub mod write;
