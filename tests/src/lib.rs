@@ -7,4 +7,5 @@ pub mod demo;
 pub mod failed_seed;
 pub mod log;
 pub mod rounds;
+pub mod scene;
 pub mod sim;

@@ -61,6 +61,10 @@ pub struct Ledger {
     stretches: Vec<Stretch>,
     people: Vec<Person>,
     now_s: i64,
+    /// By how much the clock is off, and why the server sets aside, in the next push.
+    odd: (Option<i64>, Option<String>),
+    /// Minutes from one entry of a push to the next.
+    pace_min: i64,
 }
 
 impl Ledger {
@@ -76,7 +80,15 @@ impl Ledger {
         };
         let people = vec![Person { id: PersonId([6; 16]), name: "Ines".into() }];
         let devices = (0..devices).map(device).collect();
-        Self { devices, rows: Vec::new(), stretches: Vec::new(), people, now_s: BEGIN_S }
+        Self {
+            devices,
+            rows: Vec::new(),
+            stretches: Vec::new(),
+            people,
+            now_s: BEGIN_S,
+            odd: (None, None),
+            pace_min: 1,
+        }
     }
 
     /// Each device in the hands of a person of its own.
@@ -87,9 +99,19 @@ impl Ledger {
         self
     }
 
+    /// With so many minutes from one entry of a push to the next.
+    pub fn paced(self, pace_min: i64) -> Self {
+        Self { pace_min, ..self }
+    }
+
     /// So many hours in which nobody records anything.
     pub fn wait(&mut self, hours: i64) {
         self.now_s += hours * 3600;
+    }
+
+    /// What the server finds odd about the next push: by how much the clock is off, why it sets it aside.
+    pub fn finds(&mut self, off_s: Option<i64>, aside: Option<&str>) {
+        self.odd = (off_s, aside.map(str::to_owned));
     }
 
     /// Who has a device.
@@ -109,16 +131,22 @@ impl Ledger {
         let id = DeviceId::of_key(&self.devices[device].key.public());
         let from = self.devices[device].head;
         let mut items: Vec<(Hash, Item)> = Vec::new();
+        let (off_s, aside) = std::mem::take(&mut self.odd);
         for (n, machine) in machines.iter().enumerate() {
             let before = self.devices[device].head.link;
-            let entry = self.entry(device, *machine, i64::try_from(n).expect("small"), say);
+            // The last one is at least half an hour old when it is pushed.
+            let [n, all] = [n, machines.len()].map(|n| i64::try_from(n).expect("small") * self.pace_min);
+            let minute = n - if self.pace_min > 1 { all } else { 0 };
+            let entry = self.entry(device, *machine, minute, say);
             let head = self.devices[device].head.after(&entry);
             self.devices[device].head = head;
             let position = self.rows.len() as u64 + 1;
             let (link, machine) = (head.link, *machine);
-            let row = Row { position, device: id, seq: head.seq, link, machine, received_ms, off_s: None, aside: None };
+            let aside = aside.clone();
+            let row =
+                Row { position, device: id, seq: head.seq, link, machine, received_ms, off_s, aside: aside.clone() };
             self.rows.push(row);
-            items.push((before, Item { machine, link, off_s: None, aside: None, entry }));
+            items.push((before, Item { machine, link, off_s, aside, entry }));
         }
         let seal = self.devices[device].key.seal(&ORGANISATION, from.seq + 1, &self.devices[device].head);
         let Some(first) = items.iter().position(|(_, item)| item.machine == Some(EX3)) else { return };

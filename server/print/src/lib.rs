@@ -10,6 +10,7 @@
 pub mod bill;
 mod fonts;
 mod glyphs;
+pub mod history;
 mod press;
 
 pub use press::{PAGES_MAX, Paper, PrintError};

@@ -49,8 +49,17 @@ pub(super) fn body(record: &Record, names: &mut Names<'_>, entry: &Entry) -> Str
     }
 }
 
+/// Fields that are read first, in this order; the others follow by their names.
+const FIRST: [&str; 12] =
+    ["name", "task", "sign", "urgency", "point", "points", "target", "field", "value", "amount", "reading", "meter"];
+
 fn fields(record: &Record, names: &mut Names<'_>, map: &Map<String, Value>) -> Vec<String> {
-    map.iter().map(|(name, value)| format!("{} {}", name.replace('_', " "), spelled(record, names, value))).collect()
+    let first = FIRST.into_iter().filter_map(|name| map.get_key_value(name));
+    let others = map.iter().filter(|(name, _)| !FIRST.contains(&name.as_str()));
+    first
+        .chain(others)
+        .map(|(name, value)| format!("{} {}", name.replace('_', " "), spelled(record, names, value)))
+        .collect()
 }
 
 /// Any value, in words.
