@@ -10,6 +10,7 @@ pub mod anew;
 pub mod apply;
 pub mod args;
 pub mod asked;
+pub mod attached;
 pub mod bill_file;
 pub mod carry;
 pub mod command;

@@ -26,6 +26,8 @@ const PEOPLE: [&str; 4] = [
 pub const WEEKS: u64 = 80;
 /// Week in which the meter is changed.
 const CHANGED: u64 = 41;
+/// Week in which an entry has nothing of its form.
+const MALFORMED: u64 = 55;
 
 /// A machine kept for so many weeks.
 #[must_use]
@@ -40,10 +42,17 @@ pub fn played(weeks: u64) -> Ledger {
         ledger.wait(24 * 7 - 2);
         let device = usize::try_from(week % 4).unwrap_or(0);
         let mut day = 0;
-        ledger.push_as(device, &machines(week), &mut |seq| {
-            day += 1;
-            said(week, day, seq, device)
-        });
+        let all = machines(week);
+        // The one entry that has nothing of its form is set aside, as a server does.
+        let parts =
+            if week == MALFORMED { vec![(0..7, false), (7..8, true), (8..9, false)] } else { vec![(0..9, false)] };
+        for (part, malformed) in parts {
+            ledger.finds(None, malformed.then_some("malformed-entry"));
+            ledger.push_as(device, &all[part], &mut |seq| {
+                day += 1;
+                said(week, day, seq, device)
+            });
+        }
     }
     ledger
 }
@@ -127,8 +136,8 @@ fn said(week: u64, day: u64, seq: u64, device: usize) -> Said {
             "corrected",
             json!({"target": {"device": id_of(device), "seq": seq - 5}, "field": "/body/litres", "value": "18"}),
         ),
-        // Nothing of its form: a server sets such an entry aside, a file may hold it all the same.
-        (8, 55) => plain(
+        // Nothing of its form: a server sets such an entry aside, and the file holds it all the same.
+        (8, MALFORMED) => plain(
             "task_done",
             json!({"task": {"a": [1]}, "points": "all", "skipped": [null, {"point": {}}], "materials": [null, {"name": {"x": 1}}],
                    "reading": {"b": 1}, "purge": [2]}),

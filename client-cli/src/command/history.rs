@@ -1,8 +1,8 @@
-//! `pintle history`: gets a machine's service history as a file that proves itself, or with `--page` as a page that shows it
-//! and checks it; with `--key` the key to check it with.
+//! `pintle history`: gets a machine's service history as a file that proves itself, with `--page` as a page that shows it
+//! and checks it, with `--pdf` on paper with the file inside; with `--key` the key to check it with.
 //!
-//! Promises: needs signal, and says so. The file is made by the server from its ledger, and checked here before it is
-//! kept; one that is there already is never written over.
+//! Promises: needs signal, and says so. The file is made by the server from its ledger; one that is there already is never
+//! written over.
 
 use super::Here;
 use crate::names;
@@ -10,6 +10,8 @@ use crate::office::Office;
 use crate::problem::{Code, Problem};
 use crate::ui::{Answer, Line, Tone};
 use pintle_openapi::endpoint::Nothing;
+use pintle_openapi::endpoints::bills::Paper;
+use pintle_openapi::endpoints::printed::{HistoryPdfQuery, MachineHistoryPdf};
 use pintle_openapi::endpoints::proof::{Checkpoint, CheckpointReply, HistoryQuery, MachineHistory, MachineHistoryPage};
 use pintle_openapi::list::MachinePath;
 use serde_json::{Value, json};
@@ -22,7 +24,7 @@ use std::path::PathBuf;
 pub struct History {
     /// The machine
     machine: Option<String>,
-    /// Where to keep it [MACHINE-history.gz, or .html for a page]
+    /// Where to keep it [MACHINE-history.gz, .html for a page, .pdf for paper]
     #[arg(long, value_name = "FILE")]
     to: Option<PathBuf>,
     /// What an outsider is not to see: names, words, office
@@ -31,15 +33,22 @@ pub struct History {
     /// As one page that any browser opens, shows and checks, without network
     #[arg(long)]
     page: bool,
+    /// On paper, as a PDF with the file inside
+    #[arg(long, conflicts_with = "page")]
+    pdf: bool,
+    /// What it is printed on, with --pdf: a4 or letter [a4]
+    #[arg(long, value_name = "PAPER", requires = "pdf")]
+    paper: Option<Paper>,
     /// Only show the key that such files are checked with
-    #[arg(long, conflicts_with_all = ["machine", "to", "page"])]
+    #[arg(long, conflicts_with_all = ["machine", "to", "page", "pdf"])]
     key: bool,
 }
 
 const AFTER: &str = "\
 Give the key another way than the file: on paper, on your page.
 Whoever gets the file checks it with: pintle verify FILE --key KEY
-A page checks itself; to make one from a file: pintle verify FILE --page PAGE";
+A page checks itself; to make one from a file: pintle verify FILE --page PAGE
+A PDF is checked like the file: it is inside.";
 
 /// Asks the server, keeps the file, shows where.
 pub(super) fn run(args: &History, here: &mut Here<'_, '_>) -> Result<(), Problem> {
@@ -56,9 +65,13 @@ pub(super) fn run(args: &History, here: &mut Here<'_, '_>) -> Result<(), Problem
         let checkpoint = office.ask::<Checkpoint>(&Nothing {}, &Nothing {}, &Nothing {})?;
         return here.ui.show(&Key { checkpoint });
     };
-    let query = HistoryQuery { withhold: Some(args.withhold.clone()) };
+    let withhold = Some(args.withhold.clone());
+    let query = HistoryQuery { withhold: withhold.clone() };
     let place = MachinePath { machine: machine.id };
-    let (bytes, ending) = if args.page {
+    let (bytes, ending) = if args.pdf {
+        let query = HistoryPdfQuery { withhold, paper: args.paper };
+        (office.fetch::<MachineHistoryPdf>(&place, &query)?, "pdf")
+    } else if args.page {
         (office.fetch::<MachineHistoryPage>(&place, &query)?, "html")
     } else {
         (office.fetch::<MachineHistory>(&place, &query)?, "gz")

@@ -2,12 +2,14 @@
 //!
 //! Promises: the file is read once, line by line, and never held whole; every place where something is wrong is named;
 //! what no file can prove is said every time. The exit code says how it stands. With `--page` a page of the file is made,
-//! which checks it in a browser, whatever the verdict; without a file a page that checks those it is given.
+//! which checks it in a browser, whatever the verdict; without a file a page that checks those it is given. A PDF is as good
+//! as the file that it was printed from and that is inside it.
 //!
 //! Never trusts a key that the file brings: the key to check with comes another way, with `--key`.
 
 use super::Here;
 use super::history::keep;
+use crate::attached::{PDF_BEGIN, PDF_BYTES_MAX, take_out};
 use crate::problem::{Code as ProblemCode, Problem};
 use crate::ui::{Answer, Line, Tone, words};
 use flate2::bufread::GzDecoder;
@@ -15,7 +17,7 @@ use pintle_core::history::LINE_BYTES_MAX;
 use pintle_core::history::page::{checker, page};
 use pintle_core::history::verdict::{About, NOT_PROVED, Standing, Verdict};
 use pintle_core::history::verify::Verifier;
-use pintle_core::ids::PublicKey;
+use pintle_core::ids::{Hash, PublicKey};
 use pintle_core::moment::Moment;
 use pintle_core::proof::note::Signer;
 use serde_json::{Value, json};
@@ -27,7 +29,7 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 #[command(after_help = CODES)]
 pub struct Verify {
-    /// The file
+    /// The file, or the PDF it is inside of
     #[arg(required_unless_present = "page")]
     file: Option<PathBuf>,
     /// Also make a page that shows and checks the file in any browser; without a file one for any file
@@ -46,12 +48,18 @@ Exit codes: 0 valid, 1 invalid, 2 incomplete,
 pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let pin = args.key.as_deref().map(key).transpose()?;
     let Some(file) = &args.file else { return checking_page(args, here) };
-    let verdict = judge(file, pin)?;
+    let taken = taken_out(file)?;
+    let verdict = match &taken {
+        Some(bytes) => judge(bytes.as_slice(), pin),
+        None => judge(BufReader::new(open(file)?), pin),
+    };
     if let Some(path) = &args.page {
-        keep(path, page(&bytes(file)?, None).as_bytes())?;
+        let whole = taken.clone().map_or_else(|| bytes(file), Ok)?;
+        keep(path, page(&whole, None).as_bytes())?;
     }
     let problem = problem(&verdict, file);
-    here.ui.show(&Report { verdict, has_key: pin.is_some(), page: args.page.clone() })?;
+    let sha256 = taken.map(|bytes| hex(&Hash::of(&[&bytes])));
+    here.ui.show(&Report { verdict, has_key: pin.is_some(), page: args.page.clone(), sha256 })?;
     problem.map_or(Ok(()), Err)
 }
 
@@ -78,18 +86,50 @@ fn key(text: &str) -> Result<PublicKey, Problem> {
     })
 }
 
-fn judge(path: &Path, pin: Option<PublicKey>) -> Result<Verdict, Problem> {
-    let failed = |error: &std::io::Error| {
-        Problem::new(ProblemCode::FileFailed, format!("cannot read {}", path.display())).detail(error)
-    };
-    let file = File::open(path).map_err(|error| failed(&error))?;
+fn open(path: &Path) -> Result<File, Problem> {
+    File::open(path).map_err(|error| unreadable(path).detail(&error))
+}
+
+fn unreadable(path: &Path) -> Problem {
+    Problem::new(ProblemCode::FileFailed, format!("cannot read {}", path.display()))
+}
+
+/// The history file, where a path is of a PDF that has one inside.
+fn taken_out(path: &Path) -> Result<Option<Vec<u8>>, Problem> {
+    let failed = |error: std::io::Error| unreadable(path).detail(&error);
+    let mut file = open(path)?;
+    let mut pdf = Vec::new();
+    file.by_ref().take(PDF_BEGIN.len() as u64).read_to_end(&mut pdf).map_err(failed)?;
+    if pdf != PDF_BEGIN {
+        return Ok(None);
+    }
+    let read = file.take(PDF_BYTES_MAX).read_to_end(&mut pdf).map_err(failed)?;
+    if read as u64 >= PDF_BYTES_MAX {
+        return Err(unreadable(path).detail(&format!("a PDF of more than {PDF_BYTES_MAX} bytes")));
+    }
+    take_out(&pdf).map(Some).map_err(|why| {
+        Problem::new(ProblemCode::FileFailed, format!("{} {}", path.display(), why.told()))
+            .hint("take the history file out with a PDF reader, then: pintle verify FILE")
+    })
+}
+
+/// As a paper prints it.
+fn hex(hash: &Hash) -> String {
+    hash.0
+        .chunks(4)
+        .map(|word| word.iter().map(|byte| format!("{byte:02x}")).collect::<String>())
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+fn judge(file: impl BufRead, pin: Option<PublicKey>) -> Verdict {
     let mut verifier = Verifier::new(pin);
     // Whatever cannot be inflated ends the file there: the verifier says after which entry.
-    let mut lines = BufReader::new(GzDecoder::new(BufReader::new(file)));
+    let mut lines = BufReader::new(GzDecoder::new(file));
     while let Some(line) = line(&mut lines) {
         verifier.line(&line);
     }
-    Ok(verifier.finish())
+    verifier.finish()
 }
 
 /// The next line without its end; none at the end or where the file is damaged. One that is too long is cut, which the
@@ -148,6 +188,8 @@ struct Report {
     verdict: Verdict,
     has_key: bool,
     page: Option<PathBuf>,
+    /// Of the file that was taken out of a PDF, as the paper prints it.
+    sha256: Option<String>,
 }
 
 impl Answer for Report {
@@ -158,6 +200,10 @@ impl Answer for Report {
         lines.extend(failures.iter().map(|failure| Line::toned(Tone::Danger, "! ").plain(&failure.told)));
         if *failures_more > 0 {
             lines.push(Line::of(format!("and {failures_more} more")));
+        }
+        if let Some(sha256) = &self.sha256 {
+            lines.push(Line::of("of the file inside this PDF; its SHA-256, which the paper must have too:"));
+            lines.push(Line::of(sha256.clone()));
         }
         lines.extend(shown(about));
         lines.push(Line::toned(Tone::Strong, "Not proved by any file:"));
@@ -193,6 +239,7 @@ impl Answer for Report {
             "signer": about.signer,
             "not_proved": NOT_PROVED,
             "page": self.page,
+            "sha256": self.sha256,
         })
     }
 }

@@ -34,6 +34,35 @@ fn a_good_file_is_valid_and_what_it_cannot_prove_is_said() {
     assert_eq!(ran.exit.code(), 3, "without a key nobody is trusted");
 }
 
+/// A PDF as far as it matters: what is around the stream is not looked at. Real ones: `tests/outside/check_paper.py`.
+fn pdf(file: &[u8]) -> Vec<u8> {
+    let head = format!("%PDF-1.7\n5 0 obj\n<</Length {}/Type/EmbeddedFile>>\nstream\n", file.len());
+    [head.as_bytes(), file, b"\nendstream\nendobj\n"].concat()
+}
+
+#[test]
+fn a_pdf_is_as_good_as_the_file_inside() {
+    let stage = Stage::new("verify", 1);
+    let bytes = gzip(&story().file(&["office"]));
+    let paper = write(&stage, &pdf(&bytes));
+    let ran = stage.run(&format!("verify {paper} --key {}", pin()));
+    assert_eq!(ran.exit.code(), 0);
+    let hash = pintle_core::Hash::of(&[&bytes]);
+    let sha256: String = hash.0.iter().map(|byte| format!("{byte:02x}")).collect();
+    assert!(ran.out.replace([' ', '\n'], "").contains(&sha256), "{}", ran.out);
+    let page = stage.folder().join("history.html").display().to_string();
+    assert_eq!(stage.run(&format!("verify {paper} --key {} --page {page}", pin())).exit.code(), 0);
+    assert_eq!(std::fs::read_to_string(&page).expect("a page"), pintle_core::history::page::page(&bytes, None));
+    let altered = write(&stage, &pdf(&bytes[..bytes.len() / 2]));
+    assert_eq!(stage.run(&format!("verify {altered} --key {}", pin())).exit.code(), 2, "it is cut");
+    for none in [&b"%PDF-1.7\n"[..], &[pdf(&bytes), pdf(&bytes)].concat()] {
+        let none = write(&stage, none);
+        let ran = stage.run(&format!("verify {none} --key {}", pin()));
+        assert_eq!(ran.exit.code(), 1);
+        assert!(ran.err.contains("inside"), "{}", ran.err);
+    }
+}
+
 #[test]
 fn a_page_is_made_of_a_file_or_of_none_and_never_written_over() {
     let stage = Stage::new("verify", 1);

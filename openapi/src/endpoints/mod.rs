@@ -20,6 +20,7 @@ pub mod health;
 pub mod machines;
 pub mod me;
 pub mod notices;
+pub mod printed;
 pub mod proof;
 pub mod shares;
 pub mod sync;
@@ -75,6 +76,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<proof::ConsistencyProof>();
     visit.endpoint::<proof::MachineHistory>();
     visit.endpoint::<proof::MachineHistoryPage>();
+    visit.endpoint::<printed::MachineHistoryPdf>();
     visit.endpoint::<bills::OfficeBook>();
     visit.endpoint::<bills::WriteOffice>();
     visit.endpoint::<bills::AssignJob>();
@@ -94,6 +96,7 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<shares::SharedEntries>();
     visit.endpoint::<proof::SharedHistory>();
     visit.endpoint::<proof::SharedHistoryPage>();
+    visit.endpoint::<printed::SharedHistoryPdf>();
     visit.endpoint::<health::Healthz>();
     visit.endpoint::<health::Readyz>();
     visit.endpoint::<documents::Jwks>();

@@ -13,6 +13,7 @@ use pintle_core::book::book;
 use pintle_core::exchange::Pulled;
 use pintle_core::fact::administration::Shown;
 use pintle_core::ids::{Capability, MachineId};
+use pintle_openapi::endpoints::bills::{ByteFile, PaperQuery};
 use pintle_openapi::endpoints::proof::{HistoryFile, HistoryPage};
 use pintle_openapi::endpoints::shares::SharedReply;
 use pintle_openapi::list::PageQuery;
@@ -88,6 +89,16 @@ impl App {
     pub async fn shared_history_page(&self, link: &Capability) -> Result<HistoryPage, Refusal> {
         let share = self.opened(link).await?;
         self.history_page_of(share.organisation, share.machine, withheld(&share).into_iter().collect()).await
+    }
+
+    /// The same on paper.
+    ///
+    /// # Errors
+    /// `not-found`, those of [`App::print_history`], and failures of the store.
+    pub async fn shared_history_pdf(&self, link: &Capability, query: &PaperQuery) -> Result<ByteFile, Refusal> {
+        let share = self.opened(link).await?;
+        let withheld = withheld(&share).into_iter().collect();
+        self.history_pdf_of(share.organisation, share.machine, withheld, query.paper.unwrap_or_default()).await
     }
 
     /// The link, if it lives; counts the opening.

@@ -7,8 +7,10 @@
 //! Never: how a document looks. That is `pintle_print`.
 
 use super::{App, Refusal};
+use pintle_core::Held;
 use pintle_core::bill::calendar::Day;
 use pintle_core::bill::document::Document;
+use pintle_core::ids::PublicKey;
 use pintle_openapi::endpoints::bills::Paper;
 
 #[cfg(feature = "print")]
@@ -18,10 +20,14 @@ pub use without::Press;
 
 #[cfg(feature = "print")]
 mod with {
-    use super::{App, Day, Document, Paper, Refusal};
+    use super::{App, Day, Document, Held, Paper, PublicKey, Refusal};
     use crate::limits::{BUSY_RETRY_S, PRINT_DEADLINE, PRINT_WAIT, PRINTS_MAX};
+    use flate2::bufread::GzDecoder;
+    use pintle_core::history::record::{Reading, Record};
+    use pintle_core::history::summary::Summary;
     use pintle_openapi::Problem;
     use pintle_print::PrintError;
+    use std::io::{BufRead as _, BufReader};
     use std::sync::Arc;
     use std::time::Duration;
     use tokio::sync::Semaphore;
@@ -87,6 +93,39 @@ mod with {
         ) -> Result<Vec<u8>, Refusal> {
             self.press.print(move || pintle_print::bill::pdf(&document, made, paper(on))).await
         }
+
+        /// A service history on paper: what the file holds, checked with the key that signed it. `entries` are the same, with
+        /// their positions.
+        ///
+        /// # Errors
+        /// `too-long-to-print`, `busy` with the seconds to wait; `no-typesetter` where there is none.
+        pub(in crate::app) async fn print_history(
+            &self,
+            file: Vec<u8>,
+            entries: Vec<Held>,
+            signer: PublicKey,
+            on: Paper,
+        ) -> Result<Vec<u8>, Refusal> {
+            let set = move || {
+                let record = record(&file, &entries, signer)?;
+                pintle_print::history::pdf(&file, &record, &Summary::of(&record), paper(on))
+            };
+            self.press.print(set).await
+        }
+    }
+
+    /// What a history file holds that was made a moment ago.
+    fn record(file: &[u8], entries: &[Held], signer: PublicKey) -> Result<Record, PrintError> {
+        let wrong = |detail: String| PrintError::Layout(format!("the history file is not what was written: {detail}"));
+        let mut reading = Reading::new(Some(signer));
+        for line in BufReader::new(GzDecoder::new(file)).split(b'\n') {
+            reading.line(&line.map_err(|error| wrong(error.to_string()))?);
+        }
+        let mut record = reading.finish();
+        match record.lend_positions(entries) {
+            0 => Ok(record),
+            without => Err(wrong(format!("{without} entries have no position"))),
+        }
     }
 
     #[cfg(test)]
@@ -128,7 +167,7 @@ mod with {
 
 #[cfg(not(feature = "print"))]
 mod without {
-    use super::{App, Day, Document, Paper, Refusal};
+    use super::{App, Day, Document, Held, Paper, PublicKey, Refusal};
     use pintle_openapi::Problem;
 
     /// Nothing.
@@ -147,6 +186,20 @@ mod without {
         /// # Errors
         /// `no-typesetter`.
         pub(in crate::app) async fn print_bill(&self, _: Document, _: Day, _: Paper) -> Result<Vec<u8>, Refusal> {
+            Err(self.press.refusal())
+        }
+
+        /// No document.
+        ///
+        /// # Errors
+        /// `no-typesetter`.
+        pub(in crate::app) async fn print_history(
+            &self,
+            _: Vec<u8>,
+            _: Vec<Held>,
+            _: PublicKey,
+            _: Paper,
+        ) -> Result<Vec<u8>, Refusal> {
             Err(self.press.refusal())
         }
     }

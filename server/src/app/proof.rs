@@ -20,6 +20,8 @@ use pintle_core::proof::merkle::Plan;
 use pintle_core::proof::note::{Kind, Signer};
 use pintle_core::proof::tile::{node_in, tiles_of};
 use pintle_openapi::Problem;
+use pintle_openapi::endpoints::bills::{ByteFile, Paper};
+use pintle_openapi::endpoints::printed::HistoryPdfQuery;
 use pintle_openapi::endpoints::proof::{
     CheckpointReply, ConsistencyQuery, HistoryFile, HistoryPage, HistoryQuery, InclusionQuery, ProofReply,
 };
@@ -171,6 +173,36 @@ impl App {
         Ok(HistoryPage(page(&file, Some(&book(machine, &entries)))))
     }
 
+    /// A machine's service history on paper.
+    ///
+    /// # Errors
+    /// `not-found`, `out-of-range`, those of [`App::print_history`], and failures of the store.
+    pub async fn history_pdf(
+        &self,
+        caller: &Caller,
+        machine: MachineId,
+        query: &HistoryPdfQuery,
+    ) -> Result<ByteFile, Refusal> {
+        let withheld = withheld_of(query.withhold.as_deref())?;
+        self.history_pdf_of(caller.device.organisation, machine, withheld, query.paper.unwrap_or_default()).await
+    }
+
+    /// The paper: made from the file, with the positions of its entries, which tell who knew what.
+    pub(super) async fn history_pdf_of(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        withheld: BTreeSet<String>,
+        paper: Paper,
+    ) -> Result<ByteFile, Refusal> {
+        let (file, until) = self.history_until(organisation, machine, withheld).await?;
+        let mut entries = self.all_entries(organisation, machine).await?;
+        entries.retain(|held| held.position.is_some_and(|position| position <= until));
+        let epoch = self.store.checkpoint(organisation).await?.map_or(0, |newest| newest.epoch);
+        let signer = self.checkpoint_key(organisation, epoch).public();
+        Ok(ByteFile(self.print_history(file, entries, signer, paper).await?))
+    }
+
     /// The file of a machine's service history.
     pub(super) async fn history_file(
         &self,
@@ -257,7 +289,11 @@ impl App {
 
 /// What is to be withheld, as it was asked for.
 fn asked_withheld(query: &HistoryQuery) -> Result<BTreeSet<String>, Refusal> {
-    let asked = query.withhold.as_deref().unwrap_or("office");
+    withheld_of(query.withhold.as_deref())
+}
+
+fn withheld_of(asked: Option<&str>) -> Result<BTreeSet<String>, Refusal> {
+    let asked = asked.unwrap_or("office");
     let withheld: BTreeSet<String> = asked.split(',').filter(|part| !part.is_empty()).map(str::to_owned).collect();
     if withheld.iter().any(|part| part != NAMES && !HIDEABLE_PARTS.contains(&part.as_str())) {
         let detail = "names, words and office can be withheld";

@@ -11,6 +11,9 @@ use pintle_openapi::endpoints as e;
 use pintle_openapi::{List, Problem};
 use serde_json::Value;
 
+/// How a printed service history is named.
+const HISTORY_PDF: &str = "inline; filename=\"service-history.pdf\"";
+
 impl Serve for e::sync::Sync {
     /// Another protocol may have other fields: its number is looked at first.
     fn glance(request: &Value) -> Result<(), Refusal> {
@@ -317,5 +320,29 @@ impl Serve for e::proof::SharedHistoryPage {
 
     fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
         Ok(reply.0.clone().into_bytes())
+    }
+}
+
+impl Serve for e::printed::MachineHistoryPdf {
+    const KEPT_AS: Option<&'static str> = Some(HISTORY_PDF);
+
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.history_pdf(call.caller()?, call.path.machine, &call.query).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone())
+    }
+}
+
+impl Serve for e::printed::SharedHistoryPdf {
+    const KEPT_AS: Option<&'static str> = Some(HISTORY_PDF);
+
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.shared_history_pdf(&call.path.link, &call.query).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone())
     }
 }

@@ -69,6 +69,7 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::proof::ConsistencyProof>(config);
     route::serve::<e::proof::MachineHistory>(config);
     route::serve::<e::proof::MachineHistoryPage>(config);
+    route::serve::<e::printed::MachineHistoryPdf>(config);
     route::serve_both::<e::bills::OfficeBook, e::bills::WriteOffice>(config);
     route::serve::<e::bills::AssignJob>(config);
     route::serve::<e::bills::Proposal>(config);
@@ -86,6 +87,7 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::shares::SharedEntries>(config);
     route::serve::<e::proof::SharedHistory>(config);
     route::serve::<e::proof::SharedHistoryPage>(config);
+    route::serve::<e::printed::SharedHistoryPdf>(config);
     route::serve::<e::health::Healthz>(config);
     route::serve::<e::health::Readyz>(config);
     route::serve::<e::documents::Jwks>(config);

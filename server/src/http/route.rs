@@ -34,6 +34,9 @@ pub(super) trait Serve: Endpoint {
         Access::Token(_) | Access::Public | Access::Link => Lane::Read,
     });
 
+    /// How a browser names the reply where it is kept, and that it opens where it is asked for.
+    const KEPT_AS: Option<&'static str> = None;
+
     /// A look at the JSON before it is read as [`Endpoint::Body`].
     fn glance(_: &Value) -> Result<(), Refusal> {
         Ok(())
@@ -156,6 +159,9 @@ fn replied<E: Serve>(request: &HttpRequest, reply: &E::Reply) -> HttpResponse {
                 // It opens where it is asked for, under its own policy, and has a name where it is kept.
                 response.insert_header((CONTENT_DISPOSITION, "inline; filename=\"service-history.html\""));
                 response.insert_header((CONTENT_SECURITY_POLICY, page::policy() + "; frame-ancestors 'none'"));
+            }
+            if let Some(kept_as) = E::KEPT_AS {
+                response.insert_header((CONTENT_DISPOSITION, kept_as));
             }
             response.body(bytes)
         }

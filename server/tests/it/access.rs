@@ -175,6 +175,7 @@ async fn every_endpoint_asks_for_its_right(world: World) {
         "GET /v1/shared/{link}/entries",      // the link is the right
         "GET /v1/shared/{link}/history",      // the link is the right
         "GET /v1/shared/{link}/history/page", // the link is the right
+        "GET /v1/shared/{link}/history/pdf",  // the link is the right
         "POST /v1/enrol",                     // the code and the key's signature are
         "POST /v1/follow",                    // the signatures of both keys are
         "POST /v1/sync",                      // the device's signature is

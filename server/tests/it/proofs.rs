@@ -170,6 +170,52 @@ async fn a_page_holds_the_file_and_what_was_computed_of_the_same(world: World) {
     world.get(&path).await.refused(404, "not-found", "");
 }
 
+/// The one file inside a PDF, as its writer puts it: without a filter.
+fn inside(pdf: &[u8]) -> Vec<u8> {
+    let find = |from: usize, what: &[u8]| {
+        pdf[from..].windows(what.len()).position(|part| part == what).map(|at| from + at).expect("a file inside")
+    };
+    let at = find(0, b"/Type/EmbeddedFile/");
+    let before = &pdf[..at];
+    let length = before.windows(8).rposition(|part| part == b"/Length ").expect("a length") + 8;
+    let length: usize = std::str::from_utf8(&pdf[length..at]).expect("ASCII").parse().expect("a number");
+    let begin = find(at, b"stream\n") + b"stream\n".len();
+    pdf[begin..begin + length].to_vec()
+}
+
+/// One after the other: papers are set one at a time, and who waits too long is told so.
+async fn a_paper_holds_the_file_it_was_printed_from(world: World) {
+    let (_, _, token) = story(&world).await;
+    let key = world.get_with("/v1/checkpoint", &token).await.reply::<CheckpointReply>().key;
+    let path = format!("/v1/machines/{EX3}/history/pdf");
+    let answer = world.get_with(&format!("{path}?withhold=words&paper=letter"), &token).await;
+    assert_eq!((answer.status, answer.header("content-type")), (200, Some("application/pdf")));
+    assert!(answer.header("content-disposition").is_some_and(|name| name.contains("service-history.pdf")));
+    assert!(answer.body.starts_with(b"%PDF-"));
+    let file = inside(&answer.body);
+    let mut text = String::new();
+    GzDecoder::new(&file[..]).read_to_string(&mut text).expect("a gzip file of text");
+    let verdict = judged(&text, key);
+    assert_eq!((verdict.standing, verdict.about.entries), (Standing::Valid, 3));
+    assert_eq!(verdict.about.withheld, ["words"]);
+    assert!(!String::from_utf8_lossy(&answer.body).contains("rattles"));
+    world.get_with(&format!("{path}?paper=a5"), &token).await.refused(422, "out-of-range", "paper");
+    world.get_with(&format!("{path}?withhold=body"), &token).await.refused(422, "out-of-range", "withhold");
+    let unknown = MachineId([0x77; 16]);
+    world.get_with(&format!("/v1/machines/{unknown}/history/pdf"), &token).await.refused(404, "not-found", "");
+
+    let request = json!({"machine": EX3, "days": 3});
+    let share: ShareReply = world.post_with("/v1/shares", &request, &token).await.reply();
+    let path = format!("/v1/shared/{}/history/pdf", share.link);
+    let mut text = String::new();
+    let shared = inside(&world.get(&path).await.body);
+    GzDecoder::new(&shared[..]).read_to_string(&mut text).expect("a gzip file of text");
+    assert_eq!(judged(&text, key).about.withheld, ["names", "office", "words"]);
+    let end = format!("/v1/shares/{}/end", share.report.id);
+    assert_eq!(world.post_with(&end, &json!({}), &token).await.status, 200);
+    world.get(&path).await.refused(404, "not-found", "");
+}
+
 /// On a database of its own: worlds on PostgreSQL share one, and its epoch.
 #[actix_web::test]
 async fn a_history_goes_on_over_a_new_epoch_under_the_first_key() {
@@ -193,6 +239,7 @@ on_every_store! {
     a_history_verifies_and_shows_what_it_is_to_show
     a_link_gives_the_history_of_its_machine_alone
     a_page_holds_the_file_and_what_was_computed_of_the_same
+    a_paper_holds_the_file_it_was_printed_from
 }
 
 #[actix_web::test]

@@ -15,7 +15,7 @@ use serde_json::{Value, json};
 pub(super) fn verdict(record: &Record) -> Value {
     let verdict = &record.verdict;
     let told = match verdict.standing {
-        Standing::Valid => "nothing altered, nothing left out, signed by the key on the last page",
+        Standing::Valid => "nothing altered, nothing left out, signed by the newest of the keys named at the end",
         Standing::CannotJudge if verdict.failures.is_empty() => "internally consistent, signer unknown",
         Standing::CannotJudge => "of a version that the program does not know",
         Standing::Incomplete => "what is here was not altered, but something is missing",

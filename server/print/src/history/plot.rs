@@ -124,7 +124,7 @@ fn stepped(line: &[[i64; 2]]) -> Vec<[i64; 2]> {
 
 /// Round values between two, at most [`STEPS_MAX`].
 fn steps(low: i64, high: i64) -> Vec<i64> {
-    let rough = ((high - low) / (STEPS_MAX - 2)).max(1);
+    let rough = ((high - low) / (STEPS_MAX - 1)).max(1);
     let mut ten = 1;
     while ten * 10 <= rough {
         ten *= 10;

@@ -150,7 +150,7 @@ fn findings(summary: &Summary) -> Vec<Value> {
     let rows: Vec<Value> = summary.repairs[from..]
         .iter()
         .map(|repair| {
-            let mut what: Vec<Value> = repair.what.iter().map(plain).collect();
+            let mut what = vec![plain(repair.what.join("\u{200E}, "))];
             what.extend(repair.minutes.map(|minutes| faint(format!("{minutes} min of work"))));
             what.extend(spoken(&repair.text));
             said(&repair.said, what, Vec::new())
@@ -161,10 +161,8 @@ fn findings(summary: &Summary) -> Vec<Value> {
 }
 
 fn finding_row(finding: &FindingTale) -> Value {
-    let mut what: Vec<Value> = finding.what.iter().map(plain).collect();
-    if let (true, Some(first)) = (finding.tags_out && finding.open, what.first_mut()) {
-        *first = strong(finding.what.first().map(String::as_str).unwrap_or_default());
-    }
+    let style = if finding.tags_out && finding.open { "strong" } else { "plain" };
+    let mut what = vec![block(style, finding.what.join("\u{200E}, "))];
     what.extend(spoken(&finding.text));
     let mut end = Vec::new();
     if let Some(by) = &finding.end {
