@@ -5,7 +5,7 @@
 //! up; the same in every run.
 
 #[path = "../../core/tests/it/history_world.rs"]
-#[allow(dead_code, missing_docs, reason = "a part of the world is for the tests of core alone")]
+#[allow(dead_code, missing_docs, clippy::new_without_default, reason = "the world of core's tests, taken in as it is")]
 mod history_world;
 
 pub use history_world::{Ledger, pin, story};

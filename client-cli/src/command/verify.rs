@@ -105,7 +105,7 @@ fn taken_out(path: &Path) -> Result<Option<Vec<u8>>, Problem> {
     }
     let read = file.take(PDF_BYTES_MAX).read_to_end(&mut pdf).map_err(failed)?;
     if read as u64 >= PDF_BYTES_MAX {
-        return Err(unreadable(path).detail(&format!("a PDF of more than {PDF_BYTES_MAX} bytes")));
+        return Err(unreadable(path).detail(format!("a PDF of more than {PDF_BYTES_MAX} bytes")));
     }
     take_out(&pdf).map(Some).map_err(|why| {
         Problem::new(ProblemCode::FileFailed, format!("{} {}", path.display(), why.told()))

@@ -199,7 +199,7 @@ async fn a_paper_holds_the_file_it_was_printed_from(world: World) {
     assert_eq!((verdict.standing, verdict.about.entries), (Standing::Valid, 3));
     assert_eq!(verdict.about.withheld, ["words"]);
     assert!(!String::from_utf8_lossy(&answer.body).contains("rattles"));
-    world.get_with(&format!("{path}?paper=a5"), &token).await.refused(422, "out-of-range", "paper");
+    world.get_with(&format!("{path}?paper=a5"), &token).await.refused(422, "malformed-request", "paper");
     world.get_with(&format!("{path}?withhold=body"), &token).await.refused(422, "out-of-range", "withhold");
     let unknown = MachineId([0x77; 16]);
     world.get_with(&format!("/v1/machines/{unknown}/history/pdf"), &token).await.refused(404, "not-found", "");

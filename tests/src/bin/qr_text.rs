@@ -2,7 +2,7 @@
 //!
 //! Never guesses: a picture of another form is an error, a code that cannot be read is left out.
 
-use std::io::{Error, Read as _, Result, stdin};
+use std::io::{Error, Read as _, Result, Write as _, stdin, stdout};
 
 fn main() -> Result<()> {
     let mut picture = Vec::new();
@@ -19,9 +19,10 @@ fn main() -> Result<()> {
     let (width, height): (usize, usize) = (width.parse().map_err(Error::other)?, height.parse().map_err(Error::other)?);
     let dark = |x: usize, y: usize| pixels.get(y * width + x).is_some_and(|shade| *shade < 128);
     let mut seen = rqrr::PreparedImage::prepare_from_bitmap(width, height, dark);
+    let mut out = stdout().lock();
     for grid in seen.detect_grids() {
         if let Ok((_, text)) = grid.decode() {
-            println!("{text}");
+            writeln!(out, "{text}")?;
         }
     }
     Ok(())
