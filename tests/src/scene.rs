@@ -27,7 +27,7 @@ pub const WEEKS: u64 = 80;
 /// Week in which the meter is changed.
 const CHANGED: u64 = 41;
 /// Week in which an entry has nothing of its form.
-const MALFORMED: u64 = 55;
+const MALFORMED: u64 = 75;
 
 /// A machine kept for so many weeks.
 #[must_use]

@@ -1,4 +1,7 @@
 //! The paper as it is laid out: what stands on which page, and that nothing is lost, cut in silence or off the page.
+//!
+//! Promises: histories are those of core's own tests, with fixed keys; no font, file or program of the system is needed.
+//! What poppler and others find in the PDF is looked at outside (`tests/outside/check_paper.py`).
 
 use super::*;
 use crate::press::proof;
