@@ -175,8 +175,8 @@ fn what_the_office_wants_is_what_is_billed() {
     assert_eq!(numbers(&issued), ["2026-0001"]);
     let shown = flowing(&house.must(office, &["bill", "show", "2026-0001"]));
     for said in [
-        "agreed by phone",
-        "goodwill",
+        "mechanic rate: agreed by phone: 56.67",
+        "mechanic rate: goodwill: 0.00",
         "loyalty: -6.17",
         "disposal: 12.50",
         "paid before 50.00 EUR",

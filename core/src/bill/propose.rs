@@ -542,6 +542,9 @@ impl<'a> Bench<'a> {
                     if let Some(words) = &one.words {
                         line.words.clone_from(words);
                     }
+                    if let Some(remark) = &one.remark {
+                        line.words = format!("{}: {remark}", line.words);
+                    }
                     line.adjustments.extend(one.adjustments.iter().cloned());
                     proposal.lines.push(proposed(line));
                 }

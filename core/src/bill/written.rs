@@ -260,6 +260,10 @@ pub struct WantedLine {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
     pub words: Option<String>,
+    /// What is added to that: `…, mechanic rate: agreed by phone`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub remark: Option<String>,
     /// How much, in the proposed unit.
     pub quantity: Amount,
     /// Price in place of the proposed one.
@@ -513,6 +517,7 @@ impl LineDecision {
         for (index, line) in lines.iter().enumerate() {
             let place = format!("/lines/{index}");
             at(&format!("{place}/words"), line.words.as_deref().map_or(Ok(()), check_free_text))?;
+            name_if(&format!("{place}/remark"), line.remark.as_deref())?;
             not_below_zero(&format!("{place}/price"), line.price)?;
             at_most(&format!("{place}/adjustments"), line.adjustments.len())?;
             for (n, adjustment) in line.adjustments.iter().enumerate() {

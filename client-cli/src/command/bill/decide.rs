@@ -90,7 +90,7 @@ fn part(text: &str) -> Result<WantedLine, String> {
         text.trim().parse::<Amount>().map_err(|_| "write a part as \"40: agreed\" or \"40 at 0: goodwill\"".to_owned())
     };
     let price = price.map(amount).transpose()?;
-    Ok(WantedLine { words: said, quantity: amount(quantity)?, price, adjustments: Vec::new() })
+    Ok(WantedLine { words: None, remark: said, quantity: amount(quantity)?, price, adjustments: Vec::new() })
 }
 
 impl Decide {
@@ -101,7 +101,8 @@ impl Decide {
             (true, _) => Some(Vec::new()),
             (false, Some(quantity)) => {
                 let adjustments = self.allowance.iter().chain(&self.charge).cloned().collect();
-                Some(vec![WantedLine { words: self.words.clone(), quantity, price: self.price, adjustments }])
+                let (words, remark) = (self.words.clone(), None);
+                Some(vec![WantedLine { words, remark, quantity, price: self.price, adjustments }])
             }
             (false, None) => Some(self.split.clone()),
         }
@@ -178,10 +179,10 @@ mod tests {
     #[test]
     fn parts_of_a_line() {
         let made = part("40 at 0: goodwill: ours").expect("a part");
-        assert_eq!((made.quantity.to_string().as_str(), made.words.as_deref()), ("40", Some("goodwill: ours")));
+        assert_eq!((made.quantity.to_string().as_str(), made.remark.as_deref()), ("40", Some("goodwill: ours")));
         assert_eq!(made.price.map(|price| price.to_string()).as_deref(), Some("0"));
         let made = part("0.5").expect("a part");
-        assert_eq!((made.quantity.to_string().as_str(), made.words, made.price), ("0.5", None, None));
+        assert_eq!((made.quantity.to_string().as_str(), made.remark, made.price), ("0.5", None, None));
         for wrong in ["", ": goodwill", "40 at : goodwill", "some: goodwill", "40 for 0"] {
             assert!(part(wrong).is_err(), "{wrong}");
         }
