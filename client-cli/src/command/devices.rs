@@ -37,6 +37,7 @@ enum Act {
     /// Cancel a code nobody has used yet
     Cancel {
         /// Its id, from: pintle devices
+        #[arg(allow_hyphen_values = true)]
         id: String,
     },
     /// Give a device another short name

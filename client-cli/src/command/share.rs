@@ -31,7 +31,7 @@ pub struct Share {
     #[arg(long)]
     words: bool,
     /// End a link, by its id
-    #[arg(long, value_name = "ID", conflicts_with_all = ["machine", "names", "words"])]
+    #[arg(long, value_name = "ID", allow_hyphen_values = true, conflicts_with_all = ["machine", "names", "words"])]
     end: Option<String>,
 }
 

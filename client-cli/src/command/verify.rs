@@ -36,7 +36,7 @@ pub struct Verify {
     #[arg(long, value_name = "PAGE")]
     page: Option<PathBuf>,
     /// The organisation's key, as it was told another way than in the file
-    #[arg(long, value_name = "KEY")]
+    #[arg(long, value_name = "KEY", allow_hyphen_values = true)]
     key: Option<String>,
 }
 

@@ -63,6 +63,19 @@ fn a_pdf_is_as_good_as_the_file_inside() {
     }
 }
 
+/// One key in sixty-four begins with a hyphen, as base64url has it.
+#[test]
+fn a_key_that_begins_like_an_option_is_a_key() {
+    let stage = Stage::new("verify", 1);
+    let file = write(&stage, &gzip(&story().file(&["office"])));
+    let key = format!("-{}", &pin().to_string()[1..]);
+    let ran = stage.run(&format!("verify {file} --key {key}"));
+    assert_eq!(ran.exit.code(), 1, "{}", ran.err);
+    assert!(ran.out.contains("key"), "it is another key than the file's: {}", ran.out);
+    let told = stage.run(&format!("verify {file} --key -short")).err;
+    assert!(told.contains("\"-short\" is no key"), "{told}");
+}
+
 #[test]
 fn a_page_is_made_of_a_file_or_of_none_and_never_written_over() {
     let stage = Stage::new("verify", 1);
