@@ -13,6 +13,7 @@ mod core_props;
 mod full_disk;
 mod fuzz_regressions;
 mod mounted;
+mod newcomer;
 mod old;
 mod postgres;
 mod power_loss;

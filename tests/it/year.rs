@@ -6,10 +6,10 @@
 //! run, every task with state, clock, what is left, dates, and reason, and the order of the list. Once a month the
 //! JSON over HTTP is compared too. At the end the books are, to the byte.
 
-mod crew;
-mod device;
+pub mod crew;
+pub mod device;
 mod dice;
-mod server;
+pub mod server;
 
 use crew::{Crew, MACHINES, PARTIAL, machine, moment};
 use device::Device;

@@ -30,7 +30,9 @@ const DAY_S: i64 = 86_400;
 
 /// The one device that records it all, and where its log ends.
 pub struct Recorder {
+    /// The device's key.
     pub key: DeviceKey,
+    /// The ledger.
     pub store: SqlStore,
     scope: DeviceScope,
     log: LogHead,

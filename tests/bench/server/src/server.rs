@@ -65,6 +65,14 @@ impl Server {
         Ok(serde_json::from_slice::<TokenReply>(&reply)?.access_token)
     }
 
+    /// The port it listens on.
+    ///
+    /// # Errors
+    /// If its address has none.
+    pub fn port(&self) -> Outcome<u16> {
+        Ok(self.url.rsplit(':').next().ok_or("no port")?.parse()?)
+    }
+
     /// The first page of what is due.
     ///
     /// # Errors

@@ -6,12 +6,9 @@
 //! from connecting to the last byte. `due_server FOLDER-OF-PROGRAMS [MACHINES [ENTRIES-EACH]]`. Ends with exit code 1 if a
 //! limit is passed. Filling the ledger and folding it for the first time are told, not judged.
 
-mod fleet;
-mod server;
-
-use fleet::{Recorder, evening};
 use pintle_bench::measure::{Outcome, Spread, milliseconds, ratio};
-use server::Server;
+use pintle_bench_server::fleet::{Recorder, evening};
+use pintle_bench_server::server::Server;
 use std::io::Write as _;
 use std::path::Path;
 use std::process::ExitCode;
