@@ -226,6 +226,7 @@ pub fn outcome(stop: &Stop) -> &'static str {
     match stop {
         Stop::Done => "done",
         Stop::NoSignal(NetworkFailure::NotOurs) => Code::NotOurs.as_str(),
+        Stop::NoSignal(NetworkFailure::Untrusted) => Code::NotTrusted.as_str(),
         Stop::NoSignal(_) => Code::NoSignal.as_str(),
         Stop::Refused(refusal) if refusal.retry_after_s.is_some() => Code::ServerBusy.as_str(),
         Stop::Refused(_) => Code::ServerRefused.as_str(),

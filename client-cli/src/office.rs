@@ -9,7 +9,7 @@ use crate::ambient::{Ambient, random};
 use crate::home::Home;
 use crate::problem::{Code, Problem};
 use crate::store::{Own, Store, SyncRow};
-use crate::transport::{CA_FILE, Failure, Http};
+use crate::transport::{CA_FILE, Failure, Http, not_trusted};
 use pintle_core::chain::DeviceKey;
 use pintle_core::device::NetworkFailure;
 use pintle_core::ids::RequestId;
@@ -87,6 +87,7 @@ fn refused(failure: Failure) -> Problem {
             Problem::new(Code::NotOurs, "Something answered that is not the server.")
                 .hint("a sign-in page of this network? Open it, then the same again")
         }
+        Failure::Network(NetworkFailure::Untrusted) => not_trusted("nothing was done"),
         Failure::Network(_) => {
             Problem::new(Code::NoSignal, "No signal; this needs the server.").hint("later, the same again")
         }

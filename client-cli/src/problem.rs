@@ -119,6 +119,7 @@ codes! {
     ServerBusy = "server-busy", NoSignal, "the server asks to come again later; nothing was taken, nothing is lost";
     NoSignal = "no-signal", NoSignal, "no server could be reached";
     NotOurs = "not-ours", NoSignal, "something answered that is not a Pintle server";
+    NotTrusted = "not-trusted", NoSignal, "the server's certificate comes from no root that this device trusts, or is not valid for it; nothing was sent";
     Stalled = "stalled", NotDone, "exchanges brought nothing forward";
     Distrusted = "distrusted", NotDone, "the server delivered what cannot be true";
     Revoked = "revoked", Refused, "the device has been revoked; its entries are kept and judged by the office";

@@ -109,6 +109,13 @@ pub fn address(typed: &str) -> Result<String, Problem> {
     Ok(typed)
 }
 
+/// That the server's certificate is not believed, and how things stand.
+#[must_use]
+pub fn not_trusted(stands: &str) -> Problem {
+    Problem::new(Code::NotTrusted, format!("The server's certificate is not trusted; {stands}."))
+        .hint(format!("a sign-in page? Open it first. A root of your own? {CA_FILE}=FILE.pem"))
+}
+
 /// The certificates in a PEM file.
 fn roots_in(path: &str) -> Result<RootCerts, Problem> {
     let refuse = |why: &str| {
@@ -286,6 +293,12 @@ fn gzip(body: &[u8]) -> Option<Vec<u8>> {
     encoder.finish().ok().filter(|compressed| compressed.len() < body.len())
 }
 
+/// Whether it is the certificate that was refused, and not the bytes.
+fn refuses_certificate(error: &std::io::Error) -> bool {
+    let inner = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
+    matches!(inner, Some(rustls::Error::InvalidCertificate(_)))
+}
+
 fn failure(error: &Error) -> NetworkFailure {
     use std::io::ErrorKind;
     match error {
@@ -298,7 +311,8 @@ fn failure(error: &Error) -> NetworkFailure {
             | ErrorKind::NetworkUnreachable
             | ErrorKind::NetworkDown
             | ErrorKind::AddrNotAvailable => NetworkFailure::Unreachable,
-            // A certificate that is not the server's: a portal in between.
+            // A portal in between may say anything, or show a certificate of its own.
+            ErrorKind::InvalidData if refuses_certificate(e) => NetworkFailure::Untrusted,
             ErrorKind::InvalidData => NetworkFailure::NotOurs,
             _ => NetworkFailure::TimedOut,
         },

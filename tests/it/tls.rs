@@ -120,7 +120,8 @@ fn a_device_syncs_over_tls_with_the_root_it_was_given_and_no_other() {
     for unknown in [Some(other.as_path()), None] {
         let (exit, said) = device.run(unknown, &["sync"]);
         assert_eq!(exit, Some(75), "{said}");
-        assert!(said.contains("1 entry waits here"), "{said}");
+        assert!(said.contains("certificate is not trusted; 1 entry waits here"), "{said}");
+        assert!(said.contains("PINTLE_CA_FILE=FILE.pem"), "{said}");
     }
     let plain = server.url.replace("https://", "http://");
     let answer = ureq::get(format!("{plain}/healthz")).call();

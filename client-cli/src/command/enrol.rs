@@ -9,7 +9,7 @@ use crate::ambient::Ambient;
 use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
 use crate::store::{Own, Store, SyncRow, Tx};
-use crate::transport::{CA_FILE, Failure, Http, Transport, address};
+use crate::transport::{CA_FILE, Failure, Http, Transport, address, not_trusted};
 use crate::ui::{Answer, Line, Tone, words};
 use crate::{anew, names::Names};
 use pintle_core::chain::enrol_text;
@@ -126,6 +126,7 @@ fn refused(failure: Failure) -> Problem {
             Problem::new(Code::NotOurs, "Something answered that is not a Pintle server; nothing is lost.")
                 .hint("is the address right?")
         }
+        Failure::Network(NetworkFailure::Untrusted) => not_trusted("nothing is lost"),
         Failure::Network(_) => {
             Problem::new(Code::NoSignal, "No signal; recording works without.").hint("later, the same again")
         }

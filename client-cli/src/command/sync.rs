@@ -7,7 +7,7 @@ use super::Here;
 use crate::engine::{Engine, Report, Watch, outcome, told};
 use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
-use crate::transport::{CA_FILE, Http};
+use crate::transport::{CA_FILE, Http, not_trusted};
 use crate::ui::{Answer, Bar, Line, Tone, words};
 use pintle_core::device::{Counts, NetworkFailure, Notice, Refusal, Stop};
 use serde_json::{Value, json};
@@ -77,6 +77,7 @@ pub fn problem(report: &Report) -> Option<Problem> {
             Problem::new(Code::NotOurs, format!("Something answered that is not the server; {kept}."))
                 .hint("a sign-in page of this network? Open it, then: pintle sync")
         }
+        Stop::NoSignal(NetworkFailure::Untrusted) => not_trusted(&kept),
         Stop::NoSignal(failure) => {
             let how = if *failure == NetworkFailure::TimedOut { "The signal is too weak" } else { "No signal" };
             Problem::new(Code::NoSignal, format!("{how}; {kept}.")).hint("later: pintle sync")

@@ -193,7 +193,7 @@ impl<'a> Ui<'a> {
             Form::Json => format!("{}\n", problem_json(problem)),
             Form::Human => {
                 let mut lines = vec![Line::new().with(Tone::Danger, "Not done: ").plain(&problem.sentence)];
-                if problem.code == Code::NoSignal || problem.code == Code::NotOurs {
+                if matches!(problem.code, Code::NoSignal | Code::NotOurs | Code::NotTrusted) {
                     lines = vec![Line::of(&problem.sentence)];
                 }
                 lines.extend(problem.hint.as_ref().map(|hint| Line::new().with(Tone::Faint, "> ").plain(hint)));

@@ -93,6 +93,9 @@ pub enum NetworkFailure {
     TimedOut,
     /// A reply, but not from our server: a portal, a proxy, a cache.
     NotOurs,
+    /// A server whose certificate this device does not believe: a portal, somebody in between, or a root of one's own
+    /// that the device was not given.
+    Untrusted,
 }
 
 /// A refusal of the whole request.
