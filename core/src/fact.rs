@@ -14,6 +14,7 @@ use administration::{
 };
 pub use amending::{Choice, Corrected, Released, Settled, Struck};
 pub use terms::{Condition, MeterChange, MeterKind, Purge, Sign, Urgency};
+pub(crate) use texts::deceives;
 pub use texts::{check_free_text, check_name};
 use texts::{check_texts, check_words};
 

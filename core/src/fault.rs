@@ -46,6 +46,10 @@ pub mod code {
     pub const MALFORMED_DOCUMENT: &str = "malformed-document";
     /// An outside document is larger than one may be.
     pub const PAYLOAD_TOO_LARGE: &str = "payload-too-large";
+    /// The name of a file is empty, too long, or holds a control character.
+    pub const BAD_FILENAME: &str = "bad-filename";
+    /// A file is not of the form of its media type to its very end, or is of none that can be kept.
+    pub const BAD_FILE: &str = "bad-file";
     /// The entry names a target that cannot be corrected, struck or settled that way.
     pub const BAD_TARGET: &str = "bad-target";
     /// An amount of money has more digits than a bill may have.

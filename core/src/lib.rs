@@ -33,6 +33,7 @@ pub mod meter;
 pub mod moment;
 pub mod outlook;
 pub mod permission;
+pub mod photo;
 pub mod plan;
 pub mod proof;
 pub mod register;

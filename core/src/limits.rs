@@ -57,3 +57,13 @@ pub const CARRY_CODES_MAX: usize = 60;
 pub const ALSO_SEEN_MAX: usize = 64;
 /// Notes and repairs a book lists; older ones are counted and stand in the log.
 pub const BOOK_LIST_MAX: usize = 20;
+/// Most files one entry names: a finding from all sides, and a paper.
+pub const FILES_MAX: usize = 8;
+/// Largest photo or document, in bytes: a phone's photo has some 5 MB, a scan of ten pages as much again.
+pub const FILE_BYTES_MAX: u64 = 20 * 1024 * 1024;
+/// A file is carried in pieces of this many bytes: some seconds of a slow mobile line, and what is lost when it breaks.
+pub const FILE_CHUNK_BYTES: u64 = 256 * 1024;
+/// Most points of a picture: phones take up to 50 million. Decoded they take three bytes each.
+pub const PHOTO_PIXELS_MAX: u64 = 50_000_000;
+/// Most points of a picture along one side: a panorama has some 16,000.
+pub const PHOTO_SIDE_MAX: u32 = 20_000;

@@ -18,6 +18,7 @@ pub const ASIDE: &[(&str, &str)] = &[
     (code::MACHINE_SEQUENCE_GAP, "The device's running count for the machine jumps or repeats."),
     (code::DEVICE_REVOKED, "The device had been revoked before it pushed the entry."),
     (code::NOT_PERMITTED, "The role of the device may not make an entry of this kind, or only the server may."),
+    (code::BAD_FILENAME, "The name of a photo or document is empty, too long, or holds a control character."),
     (code::BAD_TARGET, "The entry names a target that cannot be corrected, struck or settled that way."),
 ];
 

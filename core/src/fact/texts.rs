@@ -5,6 +5,7 @@
 
 use crate::fault::{Fault, code};
 use crate::limits::{LIST_ITEMS_MAX, NAME_CHARS_MAX, WORDS_CHARS_MAX};
+use crate::photo::check_files;
 use serde_json::{Map, Value};
 
 pub(super) fn check_texts(value: &Value, pointer: &str) -> Result<(), Fault> {
@@ -59,10 +60,10 @@ pub(super) fn check_words(words: &Map<String, Value>) -> Result<(), Fault> {
         let text = text.as_str().ok_or_else(|| Fault::new(code::MALFORMED_ENTRY, place, "a text is missing"))?;
         check_free_text(text).map_err(|fault| fault.under(place))?;
     }
-    Ok(())
+    check_files(words).map_err(|fault| fault.under("/words"))
 }
 
 /// Bidirectional controls and zero-width characters: they make a name look like another.
-fn deceives(c: char) -> bool {
+pub(crate) fn deceives(c: char) -> bool {
     matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }

@@ -17,6 +17,7 @@ mod history_cases;
 mod history_world;
 mod hostile_cases;
 mod outlook_cases;
+mod photo_cases;
 mod proof_cases;
 mod published_cases;
 mod rules_cases;

@@ -1,0 +1,16 @@
+//! Cleans one photo as a device does before it is named in an entry: `photo_clean [--keep-position] FROM TO`.
+//!
+//! For outside checks, which read what is written with another library. Never guesses: what is no photo is an error.
+
+use pintle_core::photo::{Position, cleaned};
+use std::io::{Error, Result};
+
+fn main() -> Result<()> {
+    let mut arguments: Vec<_> = std::env::args_os().skip(1).collect();
+    let keep = arguments.first().is_some_and(|first| first == "--keep-position");
+    let position = if keep { Position::Kept } else { Position::Removed };
+    let paths = arguments.split_off(usize::from(keep));
+    let [from, to] = &paths[..] else { return Err(Error::other("photo_clean [--keep-position] FROM TO")) };
+    let (clean, _) = cleaned(&std::fs::read(from)?, position).map_err(Error::other)?;
+    std::fs::write(to, clean)
+}
