@@ -167,7 +167,7 @@ mod tests {
     #[test]
     fn a_device_gives_the_last_part_of_a_path_without_tricks() {
         for (path, name) in [
-            ("/home/x/crack.jpg", "crack.jpg"),
+            ("/sdcard/photos/crack.jpg", "crack.jpg"),
             ("C:\\photos\\crack.jpg", "crack.jpg"),
             ("a\u{202e}gpj.exe", "agpj.exe"),
             ("tab\there/", "tabhere"),
