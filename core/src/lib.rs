@@ -40,6 +40,7 @@ pub mod register;
 pub mod release;
 pub mod rules;
 pub mod scribe;
+pub mod stamp;
 pub mod telematics;
 
 pub use entry::{Entry, EntryRef, Head, Held};

@@ -22,6 +22,7 @@ mod proof_cases;
 mod published_cases;
 mod rules_cases;
 mod session_cases;
+mod stamp_cases;
 mod summary_cases;
 mod telematics_cases;
 mod world;
