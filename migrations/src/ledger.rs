@@ -84,6 +84,11 @@ pub const STEPS: &[LedgerStep] = &[
         sqlite: include_str!("ledger/0016_wanted_sites.sqlite.sql"),
         postgres: include_str!("ledger/0016_wanted_sites.postgres.sql"),
     },
+    LedgerStep {
+        name: "0018_stamps",
+        sqlite: include_str!("ledger/0018_stamps.sqlite.sql"),
+        postgres: include_str!("ledger/0018_stamps.postgres.sql"),
+    },
 ];
 
 /// A step that has landed: from then on its text is frozen.
@@ -148,6 +153,11 @@ pub const LANDED: &[Landed] = &[
         name: "0016_wanted_sites",
         sqlite_sha256: "921379d6d9a26534b085d8c57c0ddc6bfffba86a678a75e6a18f0e2d1b5efd3c",
         postgres_sha256: "0f5cca1b47a17f6770011983ac05ca0f2e869470a62fa8c592232de284202fde",
+    },
+    Landed {
+        name: "0018_stamps",
+        sqlite_sha256: "1e3814fe01abcd14ed25ef6c39eb6c5ed06b072b740937141f7426abe1acab0f",
+        postgres_sha256: "f9eaa9a2b4248c5b76203b538caaf2a53aff73ad201664bc038d56f23e86dcc8",
     },
 ];
 

@@ -121,5 +121,11 @@ pub const OUTGOING_CONNECT: Duration = Duration::from_secs(4);
 pub const OUTGOING_ADDRESSES_MAX: usize = 4;
 /// How often each process looks whether a notice is due.
 pub const NOTICE_LOOK: Duration = Duration::from_secs(2);
+/// How often each process looks whether a checkpoint is to be stamped; an authority that failed is asked again then.
+pub const STAMP_LOOK: Duration = Duration::from_secs(60);
+/// Hours from one stamp to the next, if the operator does not say: what was recorded is then provably there within a day.
+pub const STAMP_HOURS_DEFAULT: u32 = 24;
+/// Most hours: a year.
+pub const STAMP_HOURS_MAX: u32 = 366 * 24;
 /// Notices sent in one look, one after the other: a receiver that never answers holds up the rest for so many deadlines.
 pub const NOTICES_AT_ONCE: usize = 8;

@@ -6,8 +6,11 @@
 
 use clap::Parser as _;
 use futures_util::FutureExt as _;
+use pintle_core::moment::Moment;
 use pintle_server::ambient::{Ambient as _, System, random, say};
-use pintle_server::app::App;
+use pintle_server::app::gate::{Rates, Room};
+use pintle_server::app::stamp::{Haste, Stamped};
+use pintle_server::app::{App, Refusal};
 use pintle_server::backup::{self, BackupError, Damaged};
 use pintle_server::check;
 use pintle_server::limits::CODE_HOURS_DEFAULT;
@@ -18,6 +21,7 @@ use pintle_server::qr;
 use pintle_server::serve::{Door, Hangup, listen, stop_signal, tend};
 use pintle_server::settings::{
     Command, CommandLine, Common, HookArgs, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
+    StampNowArgs,
 };
 use pintle_server::tls::{Certificate, TlsError};
 use pintle_store::audit::Weight;
@@ -138,6 +142,7 @@ async fn run(line: CommandLine) -> Result<ExitCode, Failure> {
         Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => {
             operator.keys_rotate(if args.at_once { EarlierKeys::Void } else { EarlierKeys::Overlap }).await?
         }
+        Some(Command::Stamp(args)) => stamp(&store, &ambient, &args).await?,
         Some(Command::Hook(HookArgs { within, to: Some(url), inside, .. })) => {
             let reach = if inside { Reach::Inside } else { Reach::Public };
             operator.hook_set(within.organisation.as_deref(), &url, reach).await?
@@ -192,6 +197,30 @@ async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failu
     Ok(Arc::new(store))
 }
 
+/// Has the newest checkpoint of each organisation stamped now.
+async fn stamp(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &StampNowArgs) -> Result<Vec<String>, Failure> {
+    let failed = |refusal: &Refusal| Failure::Setup(refusal.inside.clone().unwrap_or_default());
+    let stamper = args.stamps.stamper().map_err(Failure::Setup)?;
+    let stamper = stamper.ok_or_else(|| Failure::Setup("no authority is set: see --stamp-url".to_owned()))?;
+    let app = App::new(store.clone(), ambient.clone(), &Rates::default(), Room::default());
+    let app = app.map_err(|refusal| failed(&refusal))?;
+    app.grow_trees().await.map_err(|refusal| failed(&refusal))?;
+    let (outgoing, mut lines) = (outgoing(), Vec::new());
+    for organisation in store.organisations().await.map_err(Failure::Database)? {
+        let done = app.stamp_checkpoint(organisation.id, &stamper, &outgoing, Haste::Now).await;
+        let name = &organisation.name;
+        lines.push(match done.map_err(|refusal| failed(&refusal))? {
+            Ok(Stamped::Kept(stamp)) => {
+                let at = Moment::at(stamp.at_s, 0).map_or_else(|_| "no time".to_owned(), |at| at.to_string());
+                format!("{name:?}: its checkpoint of {} leaves is stamped by {} at {at}", stamp.size, stamp.authority)
+            }
+            Ok(Stamped::Nothing | Stamped::Early) => format!("{name:?}: nothing is new since its last stamp"),
+            Err(error) => return Err(Failure::Setup(format!("{name:?} has no stamp: {error}"))),
+        });
+    }
+    Ok(lines)
+}
+
 async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> Result<(), Failure> {
     let stop = stop_signal().map_err(Failure::Serve)?;
     let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
@@ -200,7 +229,9 @@ async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> 
     app.learn_keys().await.map_err(|refusal| failed(&refusal))?;
     let now_s = ambient.now_ms().div_euclid(1000);
     let certificate = args.front.tls_files().map(|files| Certificate::read(files, now_s)).transpose()?.map(Arc::new);
-    let door = Door { front: args.front.front(), certificate, outgoing: Some(outgoing()), ..Door::default() };
+    let stamper = args.stamps.stamper().map_err(Failure::Setup)?;
+    let (front, outgoing) = (args.front.front(), Some(outgoing()));
+    let door = Door { front, certificate, outgoing, stamper, ..Door::default() };
     let listening = listen(app, &door, args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
     let at = listening.addresses.first().copied().unwrap_or(args.listen);
     let scheme = if door.certificate.is_some() { "https" } else { "http" };

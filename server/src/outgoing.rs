@@ -1,8 +1,9 @@
 //! The server's calls to others: one request, and the status that answers it.
 //!
 //! Promises: an address is used only if its name, resolved once, leads nowhere but where the operator allowed; the connection
-//! goes to the very address that was looked at. No redirect is followed, no answer's body is read, nothing takes longer than
-//! its deadline, and nothing is kept between calls. TLS by the operating system's authorities.
+//! goes to the very address that was looked at. No redirect is followed, no answer's body is read but up to the bytes that were
+//! asked for, nothing takes longer than its deadline, and nothing is kept between calls. TLS by the operating system's
+//! authorities.
 //!
 //! Never: an address that came over the API; plain HTTP beyond this machine.
 
@@ -87,15 +88,33 @@ impl Outgoing {
     /// # Errors
     /// If no answer came within the limits.
     pub async fn post(&self, target: &Target, letter: &Letter) -> Result<StatusCode, OutgoingError> {
-        let late = OutgoingError::Late(OUTGOING_DEADLINE.as_secs());
-        tokio::time::timeout(OUTGOING_DEADLINE, self.posted(target, letter)).await.unwrap_or(Err(late))
+        Ok(self.fetch(target, letter, 0).await?.0)
     }
 
-    async fn posted(&self, target: &Target, letter: &Letter) -> Result<StatusCode, OutgoingError> {
+    /// Posts a letter, and reads an answer of at most so many bytes; 0 reads none.
+    ///
+    /// # Errors
+    /// If no answer came within the limits.
+    pub async fn fetch(
+        &self,
+        target: &Target,
+        letter: &Letter,
+        bytes_max: usize,
+    ) -> Result<(StatusCode, Vec<u8>), OutgoingError> {
+        let late = OutgoingError::Late(OUTGOING_DEADLINE.as_secs());
+        tokio::time::timeout(OUTGOING_DEADLINE, self.fetched(target, letter, bytes_max)).await.unwrap_or(Err(late))
+    }
+
+    async fn fetched(
+        &self,
+        target: &Target,
+        letter: &Letter,
+        bytes_max: usize,
+    ) -> Result<(StatusCode, Vec<u8>), OutgoingError> {
         let addresses = resolved(target).await?;
         let mut failed = OutgoingError::Connect(target.host().to_owned(), "it has no address".to_owned());
         for address in addresses.into_iter().take(OUTGOING_ADDRESSES_MAX) {
-            match self.posted_to(target.uri(), address, letter).await {
+            match self.fetched_from(target.uri(), address, letter, bytes_max).await {
                 // Nothing was sent: another of its addresses may take it.
                 Err(error @ OutgoingError::Connect(..)) => failed = error,
                 done => return done,
@@ -104,7 +123,13 @@ impl Outgoing {
         Err(failed)
     }
 
-    async fn posted_to(&self, uri: &Uri, address: SocketAddr, letter: &Letter) -> Result<StatusCode, OutgoingError> {
+    async fn fetched_from(
+        &self,
+        uri: &Uri,
+        address: SocketAddr,
+        letter: &Letter,
+        bytes_max: usize,
+    ) -> Result<(StatusCode, Vec<u8>), OutgoingError> {
         let connector = Connector::new()
             .rustls_0_23(self.tls.clone())
             .timeout(OUTGOING_CONNECT)
@@ -125,8 +150,13 @@ impl Outgoing {
         for (name, value) in &letter.headers {
             request = request.insert_header((*name, value.as_str()));
         }
-        let response = request.send_body(letter.body.clone()).await.map_err(|error| unsent(uri, error))?;
-        Ok(response.status())
+        let mut response = request.send_body(letter.body.clone()).await.map_err(|error| unsent(uri, error))?;
+        let status = response.status();
+        if bytes_max == 0 {
+            return Ok((status, Vec::new()));
+        }
+        let body = response.body().limit(bytes_max).await.map_err(|error| OutgoingError::Broken(error.to_string()))?;
+        Ok((status, body.to_vec()))
     }
 }
 

@@ -5,11 +5,12 @@
 
 use crate::ambient::Ambient;
 use crate::app::App;
+use crate::app::stamp::Stamper;
 use crate::connections::Connections;
 use crate::http::{self, Front};
 use crate::limits::{
     CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE,
-    KEY_LOOK, NOTICE_LOOK, SHUTDOWN_S, TREE_LOOK,
+    KEY_LOOK, NOTICE_LOOK, SHUTDOWN_S, STAMP_LOOK, TREE_LOOK,
 };
 use crate::outgoing::Outgoing;
 use crate::tls::{Certificate, Reread, TlsError};
@@ -48,6 +49,7 @@ pub struct Listening {
     pub addresses: Vec<SocketAddr>,
     app: web::Data<App>,
     outgoing: Option<Outgoing>,
+    stamper: Option<Stamper>,
     server: Server,
 }
 
@@ -60,6 +62,8 @@ pub struct Door {
     pub certificate: Option<Arc<Certificate>>,
     /// How others are called; none: nobody is told of anything.
     pub outgoing: Option<Outgoing>,
+    /// How checkpoints are stamped; none: they are not.
+    pub stamper: Option<Stamper>,
     /// Line and headers of a request, and a TLS handshake, must be there within this time.
     pub head: Duration,
     /// An idle connection is kept for this long.
@@ -76,6 +80,7 @@ impl Default for Door {
             front: Front::default(),
             certificate: None,
             outgoing: None,
+            stamper: None,
             head: HEAD_DEADLINE,
             idle: KEEP_ALIVE,
             connections: CONNECTIONS_MAX,
@@ -108,7 +113,8 @@ pub fn listen(app: App, door: &Door, address: SocketAddr) -> io::Result<Listenin
         Some(certificate) => server.bind_rustls_0_23(address, certificate.config().map_err(io::Error::other)?)?,
     };
     let addresses = server.addrs();
-    Ok(Listening { addresses, app, outgoing: door.outgoing.clone(), server: server.run() })
+    let (outgoing, stamper) = (door.outgoing.clone(), door.stamper.clone());
+    Ok(Listening { addresses, app, outgoing, stamper, server: server.run() })
 }
 
 /// Learns the keys that sign tokens, now and then. Never ends: what is known stays known where that fails.
@@ -150,6 +156,20 @@ async fn send_notices(app: &App, outgoing: Option<&Outgoing>) {
     }
 }
 
+/// Has checkpoints stamped, now and then. Never ends: what could not be stamped is stamped later.
+async fn stamp_checkpoints(app: &App, stamper: Option<&Stamper>, outgoing: Option<&Outgoing>) {
+    let (Some(stamper), Some(outgoing)) = (stamper, outgoing) else { return std::future::pending().await };
+    let mut looks = tokio::time::interval(STAMP_LOOK);
+    looks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    loop {
+        looks.tick().await;
+        if let Err(refusal) = app.stamp_checkpoints(stamper, outgoing).await {
+            let detail = refusal.inside.as_deref().unwrap_or_default();
+            tracing::warn!(detail, "the stamps of checkpoints could not be looked at");
+        }
+    }
+}
+
 /// Looks at the certificate's files now and then, and whenever `hangup` says so. Never ends.
 pub async fn tend(certificate: Arc<Certificate>, ambient: Arc<dyn Ambient>, mut hangup: Hangup) {
     let mut looks = tokio::time::interval(CERTIFICATE_LOOK);
@@ -185,6 +205,7 @@ impl Listening {
             () = learn_keys(&self.app) => {}
             () = follow_trees(&self.app) => {}
             () = send_notices(&self.app, self.outgoing.as_ref()) => {}
+            () = stamp_checkpoints(&self.app, self.stamper.as_ref(), self.outgoing.as_ref()) => {}
             () = stop => {}
         }
         let (ended, ()) = tokio::join!(server, handle.stop(true));

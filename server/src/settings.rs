@@ -4,11 +4,14 @@
 //! database's address, which the environment can hold instead: secrets are made with the database and stay in it.
 
 use crate::app::gate::{RateSetting, Rates, Room};
+use crate::app::stamp::Stamper;
 use crate::http::Front;
 use crate::http::source::{Network, Proxies, ProxyHeader};
-use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX, EXCHANGES_MAX};
+use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX, EXCHANGES_MAX, STAMP_HOURS_DEFAULT, STAMP_HOURS_MAX};
+use crate::outgoing::reach::{Reach, Target};
 use crate::tls::TlsFiles;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use pintle_core::stamp::Authority;
 use pintle_store::Role;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -49,6 +52,8 @@ pub enum Command {
     Keys(KeysArgs),
     /// Have issued bills told to another program, show how that goes, or end it
     Hook(HookArgs),
+    /// Have the newest checkpoints stamped now by the authority that is set
+    Stamp(StampNowArgs),
     /// Organisations
     #[command(subcommand)]
     Organisation(OrganisationCommand),
@@ -95,6 +100,55 @@ pub struct ServeArgs {
     /// What stands in front of the server, in the open.
     #[command(flatten)]
     pub front: FrontArgs,
+    /// Who stamps checkpoints.
+    #[command(flatten)]
+    pub stamps: StampArgs,
+}
+
+/// Who stamps checkpoints (RFC 3161), so that an outside clock says by when records existed.
+#[derive(Debug, Clone, Args)]
+pub struct StampArgs {
+    /// Address of a time-stamping authority (RFC 3161 over HTTP): checkpoints are stamped there
+    #[arg(long, env = "PINTLE_STAMP_URL", value_name = "URL", requires = "stamp_authority")]
+    pub stamp_url: Option<String>,
+    /// The authority's own certificate as PEM: only stamps that lead to it are kept
+    #[arg(long, env = "PINTLE_STAMP_AUTHORITY", value_name = "FILE", requires = "stamp_url")]
+    pub stamp_authority: Option<PathBuf>,
+    /// Hours from one stamp to the next, while there is something new
+    #[arg(long, env = "PINTLE_STAMP_HOURS", value_name = "HOURS", default_value_t = STAMP_HOURS_DEFAULT,
+        value_parser = clap::value_parser!(u32).range(1..=i64::from(STAMP_HOURS_MAX)))]
+    pub stamp_hours: u32,
+    /// The address may lead to this machine or a private network
+    #[arg(long, env = "PINTLE_STAMP_INSIDE", requires = "stamp_url")]
+    pub stamp_inside: bool,
+}
+
+impl StampArgs {
+    /// Who stamps, if anybody does.
+    ///
+    /// # Errors
+    /// In words, if the address cannot be called or the certificate cannot be read.
+    pub fn stamper(&self) -> Result<Option<Stamper>, String> {
+        let (Some(url), Some(file)) = (&self.stamp_url, &self.stamp_authority) else { return Ok(None) };
+        let reach = if self.stamp_inside { Reach::Inside } else { Reach::Public };
+        let target = Target::read(url, reach).map_err(|fault| format!("cannot have stamps made at {url}: {fault}"))?;
+        let pem = std::fs::read(file).map_err(|error| format!("cannot read {}: {error}", file.display()))?;
+        let authorities = Authority::read_pem(&pem)
+            .ok_or_else(|| format!("{} holds no certificate as PEM, or something else too", file.display()))?;
+        let every_ms = i64::from(self.stamp_hours) * 3_600_000;
+        Ok(Some(Stamper { target, authorities, every_ms }))
+    }
+}
+
+/// Settings of `stamp`.
+#[derive(Debug, Clone, Args)]
+pub struct StampNowArgs {
+    /// Who stamps.
+    #[command(flatten)]
+    pub stamps: StampArgs,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
 }
 
 /// What the server takes from whom.
@@ -319,6 +373,7 @@ impl CommandLine {
             Some(Command::Keys(KeysArgs { what: Some(KeysCommand::Rotate(args)), .. })) => &args.common,
             Some(Command::Keys(args)) => &args.common,
             Some(Command::Hook(args)) => &args.within.common,
+            Some(Command::Stamp(args)) => &args.common,
             Some(Command::Organisation(OrganisationCommand::Add(args))) => &args.common,
         }
     }

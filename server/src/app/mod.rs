@@ -23,6 +23,7 @@ pub mod print;
 pub mod proof;
 pub mod read;
 pub mod refusal;
+pub mod stamp;
 pub mod sync;
 pub mod telematics;
 pub mod token;

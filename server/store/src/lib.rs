@@ -30,7 +30,10 @@ use pintle_core::ids::{
 pub use pintle_core::permission::Role;
 use pintle_core::{Entry, Fault, Held};
 use std::collections::BTreeMap;
-pub use tree::{BatchedEntry, CheckpointRecord, Cosignature, Grown, MachineStanding, SealedBatch, TreeStore};
+pub use tree::{
+    BatchedEntry, CheckpointRecord, Cosignature, Grown, MachineStamp, MachineStanding, SealedBatch, StampRecord,
+    TreeStore,
+};
 
 /// What a storage operation can fail with. Expected outcomes are values, these are surprises.
 #[derive(Debug, thiserror::Error)]

@@ -56,6 +56,36 @@ pub struct Cosignature {
     pub line: String,
 }
 
+/// A time stamp of a checkpoint (RFC 3161) that was judged.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StampRecord {
+    /// Size of the checkpoint.
+    pub size: u64,
+    /// Whose it is, as the operator's certificate of the authority names it.
+    pub authority: String,
+    /// The moment that it states, in seconds since 1970.
+    pub at_s: i64,
+    /// When it came, in milliseconds since 1970.
+    pub received_ms: i64,
+    /// The token.
+    pub token: Vec<u8>,
+}
+
+/// A stamp, and the newest entry about a machine that lies under it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MachineStamp {
+    /// The stamp.
+    pub stamp: StampRecord,
+    /// The checkpoint that it is of.
+    pub checkpoint: CheckpointRecord,
+    /// Entries about the machine under it.
+    pub count: u64,
+    /// Position of the last of these.
+    pub position: u64,
+    /// The place of its leaf in the ledger's tree, from 0.
+    pub index: u64,
+}
+
 /// What a checkpoint says about one machine.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MachineStanding {
@@ -128,6 +158,22 @@ pub trait TreeStore: Send + Sync + 'static {
         size: u64,
         cosignature: &Cosignature,
     ) -> StoreResult<bool>;
+
+    /// Keeps a stamp of a checkpoint, the first of an authority; says whether there is such a checkpoint.
+    async fn stamp_add(&self, organisation: OrganisationId, stamp: &StampRecord) -> StoreResult<bool>;
+
+    /// The newest stamp of an authority: the size of its checkpoint, and when it came.
+    async fn stamp_newest(&self, organisation: OrganisationId, authority: &str) -> StoreResult<Option<(u64, i64)>>;
+
+    /// The stamps of checkpoints up to ledger position `until` that tell something of a machine, in order: of those over
+    /// the same entries about it the first, and of these at most `most`, evenly chosen, with the first and the last.
+    async fn machine_stamps(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        until: u64,
+        most: usize,
+    ) -> StoreResult<Vec<MachineStamp>>;
 
     /// What the newest checkpoint says of a machine, all of one moment; none before it says anything.
     async fn machine_standing(
@@ -241,4 +287,60 @@ pub(crate) fn signed(
 pub(crate) fn is_whole(head: &TreeHead, newest: Option<(u64, u64)>, epoch: u64, rows: usize) -> bool {
     let is_signed = newest.is_some_and(|(size, signed_in)| size == head.reached.size && signed_in == epoch);
     rows == 0 && (head.reached.position == 0 || is_signed)
+}
+
+/// Which stamps tell something of a machine: for each its place among `stamps` (by the position up to which their
+/// checkpoints count, rising), the number of entries under it, and the position of the last of these.
+pub(crate) fn telling(positions: &[u64], stamps: &[u64], most: usize) -> Vec<(usize, u64, u64)> {
+    let mut found: Vec<(usize, u64, u64)> = Vec::new();
+    for (place, until) in stamps.iter().enumerate() {
+        let count = positions.partition_point(|position| position <= until);
+        let Some(last) = count.checked_sub(1).and_then(|at| positions.get(at)) else { continue };
+        if found.last().is_none_or(|(_, before, _)| *before < count as u64) {
+            found.push((place, count as u64, *last));
+        }
+    }
+    let (all, most) = (found.len(), most.max(1));
+    if all <= most {
+        return found;
+    }
+    // The first and the last stay; between them every so many.
+    (0..most).filter_map(|nth| found.get(nth * (all - 1) / (most - 1).max(1)).copied()).collect()
+}
+
+/// The place of an entry's leaf: the first checkpoint over it has a size and reaches a position, and each checkpoint has put
+/// one leaf of its own after the entries.
+pub(crate) fn leaf_index(position: u64, first_over: (u64, u64)) -> Option<u64> {
+    let (size, reaches) = first_over;
+    let own_leaves = size.checked_sub(reaches)?;
+    (position.checked_sub(1)? + own_leaves).checked_sub(1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn stamps_that_tell_something_are_the_first_over_more_entries() {
+        // Entries at 2, 3 and 9; stamps of checkpoints up to 1, 2, 5, 8, 9, 20.
+        let stamps = [1, 2, 5, 8, 9, 20];
+        assert_eq!(telling(&[2, 3, 9], &stamps, 64), [(1, 1, 2), (2, 2, 3), (4, 3, 9)]);
+        assert_eq!(telling(&[2, 3, 9], &stamps, 2), [(1, 1, 2), (4, 3, 9)]);
+        assert_eq!(telling(&[2, 3, 9], &stamps, 1), [(1, 1, 2)]);
+        assert_eq!(telling(&[], &stamps, 64), []);
+        assert_eq!(telling(&[30], &stamps, 64), []);
+        let many: Vec<u64> = (1..=100).collect();
+        let some = telling(&many, &many, 10);
+        assert_eq!((some.len(), some[0], some[9]), (10, (0, 1, 1), (99, 100, 100)));
+    }
+
+    #[test]
+    fn a_leaf_stands_behind_the_leaves_of_checkpoints_before_it() {
+        // Entries 1 to 3, a checkpoint's leaf, entries 4 and 5, a checkpoint's leaf.
+        for (position, first_over, index) in [(1, (4, 3), 0), (3, (4, 3), 2), (4, (7, 5), 4), (5, (7, 5), 5)] {
+            assert_eq!(leaf_index(position, first_over), Some(index));
+        }
+        assert_eq!(leaf_index(0, (1, 0)), None);
+        assert_eq!(leaf_index(1, (1, 2)), None);
+    }
 }

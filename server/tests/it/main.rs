@@ -6,6 +6,7 @@
 mod abuse;
 mod access;
 mod aside;
+mod authority;
 mod billing;
 mod billing_orders;
 mod due;
@@ -27,6 +28,7 @@ mod refused;
 mod secrets;
 mod shapes;
 mod sockets;
+mod stamping;
 mod storage_faults;
 mod syncing;
 mod syncing_carried;

@@ -16,9 +16,10 @@ use pintle_store::memory::MemoryStore;
 use pintle_store::{
     Actor, BatonJudged, BillRecord, BillStore, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature,
     DeviceChange, DeviceRecord, DeviceScope, DeviceStanding, Drafted, Dropped, DueNotice, Enrolled, Enrolment,
-    EnrolmentCode, Follow, Grown, Hook, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStanding, MachineView,
-    NewDraft, NewShare, Noted, NoticeAnswer, NoticeRecord, NoticeStore, OpenCode, Organisation, Page, PageAsk, Pushed,
-    SealedBatch, Share, Standing, Store, StoreResult, TokenKeyRecord, TreeStore, ViewSort,
+    EnrolmentCode, Follow, Grown, Hook, Identity, IssueAsk, Issued, Lane, MachineHead, MachineStamp, MachineStanding,
+    MachineView, NewDraft, NewShare, Noted, NoticeAnswer, NoticeRecord, NoticeStore, OpenCode, Organisation, Page,
+    PageAsk, Pushed, SealedBatch, Share, StampRecord, Standing, Store, StoreResult, TokenKeyRecord, TreeStore,
+    ViewSort,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
@@ -247,6 +248,9 @@ tree_through! {
     fn checkpoint_epochs(organisation: OrganisationId) -> Vec<u64>;
     fn tiles(organisation: OrganisationId, ids: &BTreeSet<TileId>) -> Tiles;
     fn cosignature_add(organisation: OrganisationId, size: u64, cosignature: &Cosignature) -> bool;
+    fn stamp_add(organisation: OrganisationId, stamp: &StampRecord) -> bool;
+    fn stamp_newest(organisation: OrganisationId, authority: &str) -> Option<(u64, i64)>;
+    fn machine_stamps(organisation: OrganisationId, machine: MachineId, until: u64, most: usize) -> Vec<MachineStamp>;
     fn machine_standing(organisation: OrganisationId, machine: MachineId) -> Option<MachineStanding>;
     fn machine_batches(
         organisation: OrganisationId,

@@ -5,8 +5,8 @@
 use super::{Ledger, MemoryStore, State, no_such};
 use crate::ledger::LedgerRow;
 use crate::tree::{
-    BatchedEntry, CheckpointRecord, Cosignature, Grown, MachineStanding, MachineTree, SealedBatch, TreeHead, TreeStore,
-    added, is_whole, lines, opened, signed,
+    BatchedEntry, CheckpointRecord, Cosignature, Grown, MachineStamp, MachineStanding, MachineTree, SealedBatch,
+    StampRecord, TreeHead, TreeStore, added, is_whole, leaf_index, lines, opened, signed, telling,
 };
 use crate::{StoreError, StoreResult, corrupt};
 use async_trait::async_trait;
@@ -26,6 +26,7 @@ pub(super) struct Tree {
     machines: BTreeMap<MachineId, Edge>,
     checkpoints: BTreeMap<u64, CheckpointRecord>,
     cosignatures: BTreeMap<(u64, String), Cosignature>,
+    stamps: BTreeMap<(u64, String), StampRecord>,
 }
 
 impl Default for Tree {
@@ -36,6 +37,7 @@ impl Default for Tree {
             machines: BTreeMap::new(),
             checkpoints: BTreeMap::new(),
             cosignatures: BTreeMap::new(),
+            stamps: BTreeMap::new(),
         }
     }
 }
@@ -208,6 +210,59 @@ impl TreeStore for MemoryStore {
                 tree.cosignatures.entry(key).or_insert_with(|| cosignature.clone());
             }
             Ok(is_there)
+        })
+    }
+
+    async fn stamp_add(&self, organisation: OrganisationId, stamp: &StampRecord) -> StoreResult<bool> {
+        self.write("stamp_add", |state| {
+            let tree = &mut state.ledger("stamp_add", organisation)?.tree;
+            let is_there = tree.checkpoints.contains_key(&stamp.size);
+            if is_there {
+                let key = (stamp.size, stamp.authority.clone());
+                tree.stamps.entry(key).or_insert_with(|| stamp.clone());
+            }
+            Ok(is_there)
+        })
+    }
+
+    async fn stamp_newest(&self, organisation: OrganisationId, authority: &str) -> StoreResult<Option<(u64, i64)>> {
+        self.read("stamp_newest", |state| {
+            let stamps = state.tree(organisation).map(|tree| tree.stamps.values());
+            let newest = stamps.into_iter().flatten().rfind(|stamp| stamp.authority == authority);
+            Ok(newest.map(|stamp| (stamp.size, stamp.received_ms)))
+        })
+    }
+
+    async fn machine_stamps(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        until: u64,
+        most: usize,
+    ) -> StoreResult<Vec<MachineStamp>> {
+        self.read("machine_stamps", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
+            let tree = &ledger.tree;
+            let over = |stamp: &&StampRecord| {
+                tree.checkpoints.get(&stamp.size).is_some_and(|checkpoint| checkpoint.roll.position <= until)
+            };
+            let mut stamps: Vec<&StampRecord> = tree.stamps.values().filter(over).collect();
+            stamps.sort_by(|a, b| (a.size, a.at_s, &a.authority).cmp(&(b.size, b.at_s, &b.authority)));
+            let reached = |stamp: &&StampRecord| tree.checkpoints.get(&stamp.size).map(|found| found.roll.position);
+            let reached: Vec<u64> = stamps.iter().filter_map(reached).collect();
+            let about = ledger.rows.iter().filter(|row| row.machine == Some(machine) && row.position <= until);
+            let positions: Vec<u64> = about.map(|row| row.position).collect();
+            let mut found = Vec::new();
+            for (place, count, position) in telling(&positions, &reached, most) {
+                let Some(stamp) = stamps.get(place).copied() else { continue };
+                let first = tree.checkpoints.values().find(|checkpoint| checkpoint.roll.position >= position);
+                let index = first.and_then(|first| leaf_index(position, (first.size, first.roll.position)));
+                if let (Some(index), Some(checkpoint)) = (index, tree.checkpoints.get(&stamp.size)) {
+                    let (stamp, checkpoint) = (stamp.clone(), checkpoint.clone());
+                    found.push(MachineStamp { stamp, checkpoint, count, position, index });
+                }
+            }
+            Ok(found)
         })
     }
 

@@ -31,8 +31,8 @@ mod tree;
 use crate::{
     Actor, BatonJudged, Branch, BranchEntry, Changed, CheckpointRecord, Cosignature, DeviceChange, DeviceRecord,
     DeviceScope, DeviceStanding, Enrolled, Enrolment, EnrolmentCode, Follow, Grown, Identity, Lane, MachineHead,
-    MachineStanding, MachineView, NewShare, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch, Share, Store,
-    StoreResult, TokenKeyRecord, TreeStore, ViewSort, not_the_operator, storable,
+    MachineStamp, MachineStanding, MachineView, NewShare, OpenCode, Organisation, Page, PageAsk, Pushed, SealedBatch,
+    Share, StampRecord, Store, StoreResult, TokenKeyRecord, TreeStore, ViewSort, not_the_operator, storable,
 };
 use async_trait::async_trait;
 use pintle_core::Held;
@@ -350,6 +350,25 @@ impl TreeStore for SqlStore {
     ) -> StoreResult<bool> {
         storable("cosignature_add", [cosignature.name.as_str(), cosignature.line.as_str()])?;
         self.run("cosignature_add", |tx| tree::cosignature_add(tx, organisation, size, cosignature)).await
+    }
+
+    async fn stamp_add(&self, organisation: OrganisationId, stamp: &StampRecord) -> StoreResult<bool> {
+        storable("stamp_add", [stamp.authority.as_str()])?;
+        self.run("stamp_add", |tx| tree::stamp_add(tx, organisation, stamp)).await
+    }
+
+    async fn stamp_newest(&self, organisation: OrganisationId, authority: &str) -> StoreResult<Option<(u64, i64)>> {
+        tree::stamp_newest(&self.reading("stamp_newest"), organisation, authority).await.map_err(|e| e.error)
+    }
+
+    async fn machine_stamps(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        until: u64,
+        most: usize,
+    ) -> StoreResult<Vec<MachineStamp>> {
+        self.look("machine_stamps", |tx| tree::machine_stamps(tx, organisation, machine, until, most)).await
     }
 
     async fn machine_standing(

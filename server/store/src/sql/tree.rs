@@ -11,8 +11,8 @@ use super::row::{Row as Read, blob, limit, number, signed as signed_number, text
 use super::session::{Ended, Session, Tx, places};
 use super::{Dialect, LEDGER, Table};
 use crate::tree::{
-    CheckpointRecord, Cosignature, Grown, MachineStanding, MachineTree, TreeHead, added, is_whole, lines, opened,
-    signed,
+    CheckpointRecord, Cosignature, Grown, MachineStamp, MachineStanding, MachineTree, StampRecord, TreeHead, added,
+    is_whole, leaf_index, lines, opened, signed, telling,
 };
 use crate::{StoreError, StoreResult};
 use pintle_core::ids::{DeviceId, Hash, MachineId, OrganisationId, PublicKey};
@@ -29,6 +29,7 @@ const TREE_TILE: Table = Table { name: "tree_tile", key: "number" };
 const TREE_MACHINE: Table = Table { name: "tree_machine", key: "machine" };
 const CHECKPOINT: Table = Table { name: "checkpoint", key: "size" };
 const COSIGNATURE: Table = Table { name: "cosignature", key: "name" };
+const STAMP: Table = Table { name: "stamp", key: "size" };
 const CHECKPOINT_COLUMNS: &str = "size, epoch, position, machines, roll, made_ms, note";
 /// Tiles read in one statement: more than any proof needs.
 const TILES_AT_ONCE: usize = 64;
@@ -324,4 +325,75 @@ async fn cosignatures(tx: &Tx, organisation: OrganisationId, size: u64) -> TxRes
         Ok(Cosignature { name: row.text("name")?, key, time_s: row.number("time_s")?, line: row.text("line")? })
     };
     rows.iter().map(read).collect()
+}
+
+pub(super) async fn stamp_add(tx: Tx, organisation: OrganisationId, stamp: &StampRecord) -> TxResult<Ended<bool>> {
+    let StampRecord { size, authority, at_s, received_ms, token } = stamp;
+    if checkpoint_at(&tx, organisation, *size).await?.is_none() {
+        return tx.leave(false).await;
+    }
+    let sql = "INSERT INTO stamp (organisation, size, authority, at_s, received_ms, token) \
+               VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (organisation, size, authority) DO NOTHING";
+    let id = blob(&organisation.0);
+    let times = [signed_number(*at_s), signed_number(*received_ms)];
+    let [at_s, received_ms] = times;
+    tx.change(sql, [id, number(*size), text(authority), at_s, received_ms, blob(token)]).await?;
+    tx.commit(true).await
+}
+
+pub(super) async fn stamp_newest<C: ConnectionTrait>(
+    session: &Session<C>,
+    organisation: OrganisationId,
+    authority: &str,
+) -> TxResult<Option<(u64, i64)>> {
+    let sql =
+        "SELECT size, received_ms FROM stamp WHERE organisation = $1 AND authority = $2 ORDER BY size DESC LIMIT 1";
+    let row = session.row(STAMP, sql, [blob(&organisation.0), text(authority)]).await?;
+    row.map(|row| Ok((row.number("size")?, row.signed("received_ms")?))).transpose()
+}
+
+pub(super) async fn machine_stamps(
+    tx: Tx,
+    organisation: OrganisationId,
+    machine: MachineId,
+    until: u64,
+    most: usize,
+) -> TxResult<Ended<Vec<MachineStamp>>> {
+    let id = || blob(&organisation.0);
+    let sql = "SELECT s.size, s.authority, c.position FROM stamp s \
+               JOIN checkpoint c ON c.organisation = s.organisation AND c.size = s.size \
+               WHERE s.organisation = $1 AND c.position <= $2 ORDER BY s.size, s.at_s, s.authority";
+    let rows = tx.rows(STAMP, sql, [id(), number(until)]).await?;
+    let read = |row: &Read| Ok((row.number("size")?, row.text("authority")?, row.number("position")?));
+    let stamps = rows.iter().map(read).collect::<StoreResult<Vec<(u64, String, u64)>>>()?;
+    if stamps.is_empty() {
+        return tx.leave(Vec::new()).await;
+    }
+    let sql =
+        "SELECT position FROM ledger WHERE organisation = $1 AND machine = $2 AND position <= $3 ORDER BY position";
+    let rows = tx.rows(LEDGER, sql, [id(), blob(&machine.0), number(until)]).await?;
+    let positions = rows.iter().map(|row| row.number("position")).collect::<StoreResult<Vec<u64>>>()?;
+    let reached: Vec<u64> = stamps.iter().map(|(_, _, position)| *position).collect();
+    let mut found = Vec::new();
+    for (place, count, position) in telling(&positions, &reached, most) {
+        let Some((size, authority, _)) = stamps.get(place) else { continue };
+        let sql = "SELECT size, at_s, received_ms, token FROM stamp \
+                   WHERE organisation = $1 AND size = $2 AND authority = $3";
+        let row = tx.row(STAMP, sql, [id(), number(*size), text(authority)]).await?;
+        let (Some(row), Some(checkpoint)) = (row, checkpoint_at(&tx, organisation, *size).await?) else { continue };
+        let stamp = StampRecord {
+            size: *size,
+            authority: authority.clone(),
+            at_s: row.signed("at_s")?,
+            received_ms: row.signed("received_ms")?,
+            token: row.blob("token")?,
+        };
+        let sql = "SELECT size, position FROM checkpoint WHERE organisation = $1 AND position >= $2 \
+                   ORDER BY position, size LIMIT 1";
+        let Some(row) = tx.row(CHECKPOINT, sql, [id(), number(position)]).await? else { continue };
+        let index = leaf_index(position, (row.number("size")?, row.number("position")?));
+        let index = index.ok_or_else(|| row.damaged("size", "a checkpoint is smaller than what it is over"))?;
+        found.push(MachineStamp { stamp, checkpoint, count, position, index });
+    }
+    tx.leave(found).await
 }

@@ -122,6 +122,7 @@ contract! {
         a_machine_s_whole_is_under_the_checkpoint,
         a_new_epoch_signs_under_its_own_key,
         others_sign_a_checkpoint_once_each,
+        stamps_say_which_entries_lie_under_them,
         many_at_work_on_one_tree_build_it_once,
         a_step_dropped_anywhere_leaves_nothing_half_done;
     follow:
@@ -162,7 +163,7 @@ databases! {
         a_database_of_before_administration_goes_on_under_one_secret;
     trees:
         nothing_is_signed_over_what_was_changed,
-        checkpoints_refuse_update_and_delete;
+        checkpoints_and_stamps_refuse_update_and_delete;
     audit:
         what_only_life_did_to_it_is_sound,
         each_kind_of_damage_is_told_with_its_place,

@@ -13,7 +13,7 @@ use pintle_core::proof::leaf::{MachineSoFar, Row, entry_leaf_data, machine_leaf,
 use pintle_core::proof::merkle::{Edge, Plan, leaf_hash, verify_consistency, verify_inclusion};
 use pintle_core::proof::roll::{key, root_of};
 use pintle_core::proof::tile::{node_in, tiles_of};
-use pintle_store::{CheckpointRecord, Cosignature, Grown, StoreError};
+use pintle_store::{CheckpointRecord, Cosignature, Grown, StampRecord, StoreError};
 use sea_orm::ConnectionTrait;
 use std::collections::{BTreeMap, BTreeSet};
 use std::task::Poll;
@@ -219,6 +219,61 @@ pub async fn others_sign_a_checkpoint_once_each(bed: Bed) {
     assert_eq!(standing.cosignatures, [line("a", 8), line("b", 7)]);
 }
 
+pub async fn stamps_say_which_entries_lie_under_them(bed: Bed) {
+    let organisation = bed.organisation(1).await;
+    let mut device = Device::enrolled(&bed, 1, organisation).await;
+    let stamp = |size, authority: &str, at_s| StampRecord {
+        size,
+        authority: authority.to_owned(),
+        at_s,
+        received_ms: at_s * 1000 + 1,
+        token: format!("{authority} at {at_s}").into_bytes(),
+    };
+    let stamps = |machine, until, most| bed.store.machine_stamps(organisation, machine, until, most);
+    assert_eq!(stamps(EX3, u64::MAX >> 1, 64).await.expect("it answers"), []);
+    let mut checkpoints = Vec::new();
+    for (batch, machines) in [&[EX3, EX4][..], &[EX4], &[EX3, EX3, EX4], &[EX3]].into_iter().enumerate() {
+        let from = device.log.len() + 1;
+        machines.iter().for_each(|machine| _ = device.note(Some(*machine), "a note"));
+        let to = device.push_on(&bed, from).await;
+        assert!(to.answer.aside.is_empty(), "batch {batch}");
+        checkpoints.push(grown(&bed, organisation, 500).await.expect("a checkpoint"));
+    }
+    for (nth, checkpoint) in checkpoints.iter().enumerate() {
+        let at_s = 100 + i64::try_from(nth).expect("few");
+        assert!(bed.store.stamp_add(organisation, &stamp(checkpoint.size, "hill", at_s)).await.expect("it answers"));
+    }
+    let [first, second, third, fourth] = &checkpoints[..] else { panic!("four") };
+    // The first of an authority stays, another one stands beside it, and there is none of what was never signed.
+    assert!(bed.store.stamp_add(organisation, &stamp(second.size, "hill", 7)).await.expect("it answers"));
+    assert!(bed.store.stamp_add(organisation, &stamp(third.size, "dale", 50)).await.expect("it answers"));
+    assert!(!bed.store.stamp_add(organisation, &stamp(fourth.size + 1, "hill", 8)).await.expect("it answers"));
+    let newest = |authority| bed.store.stamp_newest(organisation, authority);
+    assert_eq!(newest("hill").await.expect("it answers"), Some((fourth.size, 103_001)));
+    assert_eq!(newest("dale").await.expect("it answers"), Some((third.size, 50_001)));
+    assert_eq!(newest("moor").await.expect("it answers"), None);
+
+    let found = stamps(EX3, u64::MAX >> 1, 64).await.expect("it answers");
+    let told: Vec<_> = found.iter().map(|found| (found.stamp.clone(), found.count)).collect();
+    // The second is over no more entries about EX3 than the first; of the two over the third checkpoint the earlier counts.
+    let expected =
+        [(stamp(first.size, "hill", 100), 1), (stamp(third.size, "dale", 50), 3), (stamp(fourth.size, "hill", 103), 4)];
+    assert_eq!(told, expected);
+    assert_eq!(stamps(EX3, third.roll.position, 64).await.expect("it answers"), found[..2]);
+    assert_eq!(stamps(EX3, fourth.roll.position, 2).await.expect("it answers"), [found[0].clone(), found[2].clone()]);
+    assert_eq!(stamps(EX4, u64::MAX >> 1, 64).await.expect("it answers").len(), 3);
+
+    // Each is what an outsider can prove: the last entry's leaf lies under the stamped checkpoint at that place.
+    let leaves = leaves(&bed, organisation, &checkpoints).await;
+    for found in found {
+        let checkpoint = opened(&bed, organisation, &found.checkpoint);
+        assert_eq!(found.stamp.size, checkpoint.size);
+        let leaf = leaves[usize::try_from(found.index).expect("small")];
+        let proof = proof(&bed, organisation, Plan::inclusion(found.index, checkpoint.size)).await;
+        assert!(verify_inclusion(&leaf, found.index, checkpoint.size, &proof, &checkpoint.root), "{found:?}");
+    }
+}
+
 pub async fn many_at_work_on_one_tree_build_it_once(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
@@ -355,14 +410,27 @@ async fn break_up(bed: &Bed, raw: &sea_orm::DatabaseConnection) {
     }
 }
 
-pub async fn checkpoints_refuse_update_and_delete(bed: Bed) {
+pub async fn checkpoints_and_stamps_refuse_update_and_delete(bed: Bed) {
     let organisation = bed.organisation(1).await;
     let mut device = Device::enrolled(&bed, 1, organisation).await;
     device.note(Some(EX3), "a note");
     device.push_on(&bed, 1).await;
     let newest = grown(&bed, organisation, 500).await.expect("a checkpoint");
+    let stamp = StampRecord {
+        size: newest.size,
+        authority: "hill".to_owned(),
+        at_s: 100,
+        received_ms: 100_001,
+        token: vec![1],
+    };
+    assert!(bed.store.stamp_add(organisation, &stamp).await.expect("it answers"));
     let raw = bed.raw().await;
-    for sql in ["UPDATE checkpoint SET made_ms = 0", "DELETE FROM checkpoint"] {
+    for sql in [
+        "UPDATE checkpoint SET made_ms = 0",
+        "DELETE FROM checkpoint",
+        "UPDATE stamp SET at_s = 1",
+        "DELETE FROM stamp",
+    ] {
         let error = raw.execute_unprepared(sql).await.expect_err(sql).to_string();
         assert!(error.contains("is never changed"), "{sql}: {error}");
     }
