@@ -8,8 +8,9 @@ use exif::{In, Tag, Value};
 /// What stands before the data in a JPEG segment, and with some writers in a WebP chunk.
 pub(super) const HEAD: &[u8] = b"Exif\0\0";
 
-/// Times have 19 characters and offsets six.
-const TEXT_BYTES_MAX: usize = 20;
+/// Offsets have six characters and times 19 (CIPA DC-008, 4.6.5); what is shorter says no time, and would stand inside its
+/// entry, where [`written`] puts none.
+const TEXT_BYTES: std::ops::RangeInclusive<usize> = 6..=19;
 
 /// New Exif data with the tags of the old that may stay (CIPA DC-008, TIFF 6.0); none if there is none of them.
 pub(super) fn kept(data: &[u8]) -> Option<Vec<u8>> {
@@ -33,7 +34,7 @@ pub(super) fn kept(data: &[u8]) -> Option<Vec<u8>> {
 
 /// Digits and what stands between them in a time.
 fn is_moment(text: &[u8]) -> bool {
-    text.len() < TEXT_BYTES_MAX && text.iter().all(|byte| byte.is_ascii_digit() || b":+- Z".contains(byte))
+    TEXT_BYTES.contains(&text.len()) && text.iter().all(|byte| byte.is_ascii_digit() || b":+- Z".contains(byte))
 }
 
 /// One entry of a directory: tag, type, how many, and its value or where that stands.

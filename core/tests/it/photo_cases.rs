@@ -134,6 +134,18 @@ fn a_moving_picture_is_refused() {
     assert_eq!(cleaned(&moving, Position::Removed).expect_err("moving").code, code::BAD_FILE);
 }
 
+/// A time of no characters is none: written out, it would not be found again.
+#[test]
+fn a_time_without_a_character_goes() {
+    let mut png = photo("screen.png").to_vec();
+    let tag = png.windows(4).position(|entry| entry == [0x32, 1, 2, 0]).expect("when it was changed");
+    png[tag + 4] = 1;
+    png[tag + 8..tag + 12].fill(0);
+    let (clean, _) = cleaned(&png, Position::Removed).expect("a picture");
+    assert!(!clean.windows(4).any(|entry| entry == [0x32, 1, 2, 0]));
+    assert_eq!(cleaned(&clean, Position::Removed).map(|(again, _)| again), Ok(clean));
+}
+
 proptest! {
     /// Whatever is damaged: an answer, and what is given out is a file that is looked at the same way.
     #[test]
