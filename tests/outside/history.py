@@ -1,15 +1,19 @@
 """A verifier of service-history files, written from docs/HISTORY-FORMAT.md alone.
 
-    history.py FILE [--key KEY]        prints the verdict and the failures as JSON; exits as the page says
+    history.py FILE [--key KEY] [--authority PEM]        prints the verdict and the failures as JSON; exits as the page says
 
-Uses Python's standard library and `cryptography` for Ed25519; of Pintle's programs nothing.
+Uses Python's standard library and `cryptography` for Ed25519, and for time stamps the program openssl; of Pintle's programs
+nothing.
 """
 
 import base64
+import datetime
 import hashlib
 import json
 import re
+import subprocess
 import sys
+import tempfile
 import zlib
 
 from cryptography.exceptions import InvalidSignature
@@ -49,6 +53,15 @@ def unbase(text, length):
     data = base64.urlsafe_b64decode(text + "=" * (-len(text) % 4))
     if len(data) != length or base64.urlsafe_b64encode(data).rstrip(b"=").decode() != text:
         raise Bad(f"not {length} bytes in their exact spelling")
+    return data
+
+
+def unbase_any(text, most):
+    if not re.fullmatch(r"[A-Za-z0-9_-]+", text) or len(text) % 4 == 1:
+        raise Bad("not base64url")
+    data = base64.urlsafe_b64decode(text + "=" * (-len(text) % 4))
+    if len(data) > most or b64(data) != text:
+        raise Bad("not bytes in their exact spelling")
     return data
 
 
@@ -166,6 +179,31 @@ def root_of_inclusion(hash_, index, size, proof):
     return hash_ if last == 0 else None
 
 
+# What OpenSSL says where the certificates of a token lead to none that it was given.
+STRANGERS = ("self-signed certificate in certificate chain", "unable to get local issuer certificate")
+
+
+def openssl_judges(token, text, at_s, authority):
+    """What OpenSSL makes of a token (RFC 3161): "false", "counts", or "stranger" if it is of an authority that was not given."""
+    with tempfile.NamedTemporaryFile() as file:
+        file.write(token)
+        file.flush()
+        digest = hashlib.sha256(text).hexdigest()
+        show = ["openssl", "ts", "-reply", "-in", file.name, "-token_in", "-text"]
+        shown = subprocess.run(show, capture_output=True, encoding="utf-8", errors="replace")
+        stated = re.search(r"Time stamp: (\w+ +\d+ \d+:\d+:\d+)(\.\d+)? (\d+) GMT", shown.stdout)
+        imprint = "".join(re.findall(r"^    [0-9a-f]{4} - ([0-9a-f -]{47})", shown.stdout, re.MULTILINE)[:2])
+        if not stated or re.sub("[ -]", "", imprint) != digest:
+            return "false"
+        moment = datetime.datetime.strptime(f"{stated[1]} {stated[3]} +0000", "%b %d %H:%M:%S %Y %z")
+        moment = int(moment.timestamp())
+        verify = ["openssl", "ts", "-verify", "-digest", digest, "-in", file.name, "-token_in", "-CAfile", authority]
+        ran = subprocess.run([*verify, "-attime", str(moment)], capture_output=True, errors="replace")
+        if ran.returncode != 0:
+            return "stranger" if any(why in ran.stderr for why in STRANGERS) else "false"
+        return "counts" if moment == at_s else "false"
+
+
 class Tree:
     """A tree that grows: the roots of its full parts, from the left."""
 
@@ -240,8 +278,9 @@ def judged(note, name, kind, key):
 
 
 class Verifier:
-    def __init__(self, pin):
-        self.pin, self.failures, self.lines = pin, [], 0
+    def __init__(self, pin, authority=None):
+        self.pin, self.authority, self.failures, self.lines = pin, authority, [], 0
+        self.stamps, self.unproved = [], []
         self.stage, self.batch = "history", None
         self.devices, self.tree, self.strayed, self.checkpoint = [], Tree(), None, None
         self.pinned = False
@@ -272,6 +311,12 @@ class Verifier:
     def value(self, value):
         if not isinstance(value, dict):
             raise Bad("not an object")
+        if self.stage == "stamps" and "stamp" in value:
+            return self.stamp(fields(value, ["stamp"])["stamp"])
+        if self.stage == "stamps":
+            self.stage = "body"
+            if not self.stamps:
+                self.fail("damaged-line", f"line {self.lines} cannot be read: a file of version 2 has a time stamp here")
         if self.stage in ("history", "keys", "checkpoint"):
             getattr(self, self.stage + "_line")(fields(value, [self.stage])[self.stage])
         elif self.stage == "ended":
@@ -297,7 +342,8 @@ class Verifier:
             raise Bad("not a list")
         [text(one) for one in top["withheld"]]
         self.stage = "keys"
-        if count(top["v"]) != 1:
+        self.stamped = count(top["v"]) == 2
+        if top["v"] not in (1, 2):
             self.fail("unknown-version", "the file is of another version")
             self.stage = "lost"
 
@@ -315,6 +361,7 @@ class Verifier:
             if epoch <= epoch0 or proof is None or not signed(key0, message, proof):
                 self.fail("key-not-vouched", f"the key of epoch {epoch} is not vouched for")
         self.signer = read[-1] if read else None
+        self.epochs = [epoch for epoch, _, _ in read]
         if self.signer is None:
             self.fail("checkpoint-not-signed", "the file has no key")
         elif self.pin is not None and self.pin not in [key for _, key, _ in read]:
@@ -336,7 +383,7 @@ class Verifier:
         if not isinstance(shown["witnesses"], list):
             raise Bad("not a list")
         note, witnesses = read_note(text(shown["note"])), [text(one) for one in shown["witnesses"]]
-        self.stage, self.checkpoint = "body", shown
+        self.stage, self.checkpoint = "stamps" if self.stamped else "body", shown
         if self.signer is None:
             return
         epoch, key, _ = self.signer
@@ -363,6 +410,41 @@ class Verifier:
                 good = False
             if not good:
                 self.fail("witness-false", f"the co-signature of {vkey} is not under the checkpoint")
+
+    def stamp(self, shown):
+        fields(
+            shown,
+            ["epoch", "size", "root", "count", "position", "index", "inclusion", "authority", "at_s", "token"],
+        )
+        [count(shown[name]) for name in ("epoch", "size", "count", "position", "index")]
+        text(shown["authority"]), whole(shown["at_s"])
+        tree_root = unbase(shown["root"], 32)
+        if not isinstance(shown["inclusion"], list):
+            raise Bad("not a list")
+        inclusion = [unbase(one, 32) for one in shown["inclusion"]]
+        before = self.stamps[-1]["count"] if self.stamps else 1
+        if len(self.stamps) >= 260 or shown["count"] < before or shown["position"] == 0 or shown["index"] >= shown["size"]:
+            raise Bad("the numbers of a time stamp do not fit together")
+        token = unbase_any(text(shown["token"]), 64 * 1024)
+        epoch, size = shown["epoch"], shown["size"]
+        stamped = f"pintle/{self.organisation_text}/{epoch}\n{size}\n{base64.b64encode(tree_root).decode()}\n".encode()
+        standing = "unjudged" if epoch in self.epochs else "false"
+        if standing == "unjudged" and self.authority is not None:
+            standing = openssl_judges(token, stamped, shown["at_s"], self.authority)
+        good = standing != "false"
+        if not good:
+            self.fail("stamp-false", f"the time stamp over the first {shown['count']} entries is false")
+        self.stamps.append(shown | {"line": self.lines, "good": good, "standing": standing, "tree_root": tree_root, "proof": inclusion})
+
+    def reached(self, data):
+        """Looks at the stamps that end with the entry that was just added to the machine's tree."""
+        for stamp in self.stamps:
+            if stamp["count"] != self.tree.size or not stamp["good"]:
+                continue
+            place = {"count": stamp["count"], "machine": self.machine_text, "machine_root": b64(self.tree.root())}
+            hash_ = leaf(canonical(data | place | {"position": stamp["position"]}))
+            if root_of_inclusion(hash_, stamp["index"], stamp["size"], stamp["proof"]) != stamp["tree_root"]:
+                self.unproved.append(stamp["line"])
 
     def device(self, device):
         fields(device, ["id", "mark", "key", "person"])
@@ -441,6 +523,7 @@ class Verifier:
         if off_s is not None:
             data["off_s"] = off_s
         self.tree.push(leaf(canonical(data)))
+        self.reached(data)
 
     @staticmethod
     def readable(head):
@@ -535,10 +618,14 @@ class Verifier:
             self.fail("batch-altered", self.strayed[1], self.strayed[0])
         elif self.tree.root() != self.root and not self.failures:
             self.fail("batch-altered", "the entries do not lead to the root that the roll says")
+        else:
+            beyond = [stamp["line"] for stamp in self.stamps if stamp["good"] and stamp["count"] > self.tree.size]
+            for line in self.unproved + beyond:
+                self.fail("stamp-false", "a time stamp is not of these entries", line)
 
 
-def judge_lines(lines, pin):
-    verifier = Verifier(pin)
+def judge_lines(lines, pin, authority=None):
+    verifier = Verifier(pin, authority)
     for line in lines:
         verifier.line(line)
     return verifier.verdict(), sorted(verifier.failures, key=lambda failure: failure["line"])
@@ -566,7 +653,12 @@ def main(arguments):
         at = arguments.index("--key")
         pin = unbase(arguments[at + 1], 32)
         del arguments[at : at + 2]
-    standing, failures = judge_lines(lines_of(arguments[0]), pin)
+    authority = None
+    if "--authority" in arguments:
+        at = arguments.index("--authority")
+        authority = arguments[at + 1]
+        del arguments[at : at + 2]
+    standing, failures = judge_lines(lines_of(arguments[0]), pin, authority)
     print(json.dumps({"standing": standing, "failures": failures}))
     return CODES[standing]
 

@@ -5,7 +5,7 @@
 //! which checks it in a browser, whatever the verdict; without a file a page that checks those it is given. A PDF is as good
 //! as the file that it was printed from and that is inside it.
 //!
-//! Never trusts a key that the file brings: the key to check with comes another way, with `--key`.
+//! Never trusts a key or an authority that the file brings: these come another way, with `--key` and `--authority`.
 
 use super::Here;
 use super::history::keep;
@@ -15,15 +15,20 @@ use crate::ui::{Answer, Line, Tone, words};
 use flate2::bufread::GzDecoder;
 use pintle_core::history::LINE_BYTES_MAX;
 use pintle_core::history::page::{checker, page};
+use pintle_core::history::stamped::{Stamped, Tally, Weight};
 use pintle_core::history::verdict::{About, NOT_PROVED, Standing, Verdict};
 use pintle_core::history::verify::Verifier;
 use pintle_core::ids::{Hash, PublicKey};
 use pintle_core::moment::Moment;
 use pintle_core::proof::note::Signer;
+use pintle_core::stamp::Authority;
 use serde_json::{Value, json};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
+
+/// Largest file of certificates.
+const PEM_BYTES_MAX: u64 = 1024 * 1024;
 
 /// Check a service-history file, offline
 #[derive(Debug, clap::Args)]
@@ -38,6 +43,9 @@ pub struct Verify {
     /// The organisation's key, as it was told another way than in the file
     #[arg(long, value_name = "KEY", allow_hyphen_values = true)]
     key: Option<String>,
+    /// Certificates (PEM) of time stamp authorities that you trust: their stamps in the file are judged
+    #[arg(long, value_name = "PEM", requires = "file")]
+    authority: Option<PathBuf>,
 }
 
 const CODES: &str = "\
@@ -49,9 +57,11 @@ pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem>
     let pin = args.key.as_deref().map(key).transpose()?;
     let Some(file) = &args.file else { return checking_page(args, here) };
     let taken = taken_out(file)?;
+    let authorities = args.authority.as_deref().map(authorities).transpose()?.unwrap_or_default();
+    let verifier = Verifier::new(pin).believing(authorities);
     let verdict = match &taken {
-        Some(bytes) => judge(bytes.as_slice(), pin),
-        None => judge(BufReader::new(open(file)?), pin),
+        Some(bytes) => judge(bytes.as_slice(), verifier),
+        None => judge(BufReader::new(open(file)?), verifier),
     };
     if let Some(path) = &args.page {
         let whole = taken.clone().map_or_else(|| bytes(file), Ok)?;
@@ -59,7 +69,8 @@ pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem>
     }
     let problem = problem(&verdict, file);
     let sha256 = taken.map(|bytes| hex(&Hash::of(&[&bytes])));
-    here.ui.show(&Report { verdict, has_key: pin.is_some(), page: args.page.clone(), sha256 })?;
+    let (has_key, has_authority) = (pin.is_some(), args.authority.is_some());
+    here.ui.show(&Report { verdict, has_key, has_authority, page: args.page.clone(), sha256 })?;
     problem.map_or(Ok(()), Err)
 }
 
@@ -83,6 +94,18 @@ fn key(text: &str) -> Result<PublicKey, Problem> {
     read.ok_or_else(|| {
         Problem::new(ProblemCode::UnclearWords, format!("{text:?} is no key: it has 43 characters"))
             .hint("the office sees it with: pintle history --key")
+    })
+}
+
+/// The authorities of a file of certificates.
+fn authorities(path: &Path) -> Result<Vec<Authority>, Problem> {
+    let mut pem = Vec::new();
+    let read = open(path)?.take(PEM_BYTES_MAX + 1).read_to_end(&mut pem);
+    read.map_err(|error| unreadable(path).detail(&error))?;
+    let authorities = if pem.len() as u64 > PEM_BYTES_MAX { None } else { Authority::read_pem(&pem) };
+    authorities.filter(|authorities| !authorities.is_empty()).ok_or_else(|| {
+        Problem::new(ProblemCode::FileFailed, format!("{} has no certificate that can be read", path.display()))
+            .hint("the authority publishes it; in a PEM file it stands after -----BEGIN CERTIFICATE-----")
     })
 }
 
@@ -122,8 +145,7 @@ fn hex(hash: &Hash) -> String {
         .join(" ")
 }
 
-fn judge(file: impl BufRead, pin: Option<PublicKey>) -> Verdict {
-    let mut verifier = Verifier::new(pin);
+fn judge(file: impl BufRead, mut verifier: Verifier) -> Verdict {
     // Whatever cannot be inflated ends the file there: the verifier says after which entry.
     let mut lines = BufReader::new(GzDecoder::new(file));
     while let Some(line) = line(&mut lines) {
@@ -187,6 +209,7 @@ impl Answer for Checker {
 struct Report {
     verdict: Verdict,
     has_key: bool,
+    has_authority: bool,
     page: Option<PathBuf>,
     /// Of the file that was taken out of a PDF, as the paper prints it.
     sha256: Option<String>,
@@ -206,6 +229,7 @@ impl Answer for Report {
             lines.push(Line::of(sha256.clone()));
         }
         lines.extend(shown(about));
+        lines.extend(self.stamped());
         lines.push(Line::toned(Tone::Strong, "Not proved by any file:"));
         lines.extend(NOT_PROVED.iter().map(|what| Line::of(format!("- {what}"))));
         lines.extend(self.page.iter().map(|path| Line::of(format!("page in {}", path.display()))));
@@ -236,6 +260,8 @@ impl Answer for Report {
             "ahead": about.ahead,
             "checkpoint_ms": about.checkpoint_ms,
             "witnesses": witnesses,
+            "stamps": about.stamps.stamps.iter().map(stamp).collect::<Vec<_>>(),
+            "proved": self.has_authority.then(|| proved(&about.stamps)),
             "signer": about.signer,
             "not_proved": NOT_PROVED,
             "page": self.page,
@@ -252,6 +278,63 @@ impl Report {
             _ => String::new(),
         }
     }
+
+    /// What outside clocks say; a stamp that nobody here trusts is told as a claim.
+    fn stamped(&self) -> Vec<Line> {
+        let about = &self.verdict.about;
+        let mut lines = Vec::new();
+        for (last, made) in about.stamps.series() {
+            let Stamped { authority, at_s, count, weight } = last;
+            let stamps = words::counted(made as u64, "time stamp", "time stamps");
+            let first = words::counted(*count, "entry", "entries");
+            lines.push(match weight {
+                Weight::Counts { by_s } => Line::toned(Tone::Strong, format!("proved by {stamps} of {authority}: "))
+                    .plain(format!("the first {first} existed by {}", moment(*by_s))),
+                Weight::Stranger => Line::of(format!(
+                    "{stamps} said to be of {authority}, whom you do not name: a claim that the first {first} existed by {}",
+                    moment(*at_s)
+                )),
+                Weight::Unjudged => Line::of(format!(
+                    "{stamps} said to be of {authority}, not judged without --authority: that the first {first} existed by {}",
+                    moment(*at_s)
+                )),
+            });
+        }
+        let Tally { longest_gap, ahead, .. } = &about.stamps;
+        if let Some((gap_s, entry)) = longest_gap {
+            let told = format!("longest from the time said to its proof: {} ({entry})", words::span(*gap_s));
+            lines.push(Line::of(told));
+        }
+        if *ahead > 0 {
+            let entries = words::counted(*ahead, "entry is", "entries are");
+            lines.push(Line::toned(Tone::Odd, format!("{entries} said to be later than a time stamp proves them")));
+        }
+        let (proved, entries) = (about.stamps.proved(), about.entries);
+        if self.has_authority && proved < entries {
+            let rest = words::counted(entries - proved, "entry is", "entries are");
+            lines.push(Line::of(format!("{rest} under no time stamp that counts")));
+        }
+        lines
+    }
+}
+
+fn stamp(stamp: &Stamped) -> Value {
+    let standing = match stamp.weight {
+        Weight::Counts { .. } => "counts",
+        Weight::Stranger => "stranger",
+        Weight::Unjudged => "unjudged",
+    };
+    let Stamped { authority, at_s, count, .. } = stamp;
+    json!({"authority": authority, "at_s": at_s, "count": count, "standing": standing, "by_s": stamp.by_s()})
+}
+
+fn proved(tally: &Tally) -> Value {
+    json!({"entries": tally.proved(), "longest_gap": tally.longest_gap, "ahead": tally.ahead})
+}
+
+/// A moment of somebody's clock, in seconds since 1970.
+fn moment(second: i64) -> String {
+    Moment::at(second, 0).map_or_else(|_| "a time beyond the calendar".to_owned(), |time| time.to_string())
 }
 
 /// What the file is of.
@@ -285,8 +368,7 @@ fn shown(about: &About) -> Vec<Line> {
         lines.push(Line::toned(Tone::Odd, told));
     }
     for witness in &about.witnesses {
-        let time = i64::try_from(witness.time_s).ok().and_then(|second| Moment::at(second, 0).ok());
-        let time = time.map_or_else(|| "a time beyond the calendar".to_owned(), |time| time.to_string());
+        let time = moment(i64::try_from(witness.time_s).unwrap_or(i64::MAX));
         lines.push(Line::of(format!("co-signed by {}: all of it was there by {time}, by its clock", witness.name)));
     }
     if let Some(signer) = &about.signer {

@@ -9,8 +9,9 @@ mod history_world;
 use crate::stage::Stage;
 use flate2::Compression;
 use flate2::write::GzEncoder;
-use history_world::{pin, story};
+use history_world::{STAMPED_S, authority_pem, hasty, pin, stamp_forged, story, story_stamps};
 use insta::assert_snapshot;
+use serde_json::Value;
 use std::io::Write as _;
 
 fn gzip(lines: &[String]) -> Vec<u8> {
@@ -32,6 +33,43 @@ fn a_good_file_is_valid_and_what_it_cannot_prove_is_said() {
     assert_snapshot!(stage.script(&[&format!("verify {file} --key {}", pin())]));
     let ran = stage.run(&format!("verify {file}"));
     assert_eq!(ran.exit.code(), 3, "without a key nobody is trusted");
+}
+
+#[test]
+fn time_stamps_count_by_the_authority_that_is_named_and_are_claims_without() {
+    let stage = Stage::new("verify", 1);
+    let file = write(&stage, &gzip(&story().file_stamped(&["office"], &story_stamps())));
+    let pem = stage.folder().join("authority.pem");
+    std::fs::write(&pem, authority_pem()).expect("writes");
+    let pem = pem.display().to_string();
+    assert_snapshot!("stamped", stage.script(&[&format!("verify {file} --key {} --authority {pem}", pin())]));
+    assert_snapshot!("stamped_unjudged", stage.script(&[&format!("verify {file} --key {}", pin())]));
+    let json = stage.run(&format!("verify {file} --key {} --authority {pem} --json", pin()));
+    assert_eq!(json.exit.code(), 0);
+    let json: Value = serde_json::from_str(&json.out).expect("JSON");
+    let standings: Vec<&Value> = (0..3).map(|nth| &json["stamps"][nth]["standing"]).collect();
+    assert_eq!(standings, ["counts", "counts", "stranger"]);
+    assert_eq!(json["stamps"][0]["by_s"], STAMPED_S[0]);
+    assert_eq!(json["proved"]["entries"], json["stamps"][1]["count"]);
+
+    let (ledger, made) = hasty();
+    let ahead = write(&stage, &gzip(&ledger.file_stamped(&[], &made)));
+    let ran = stage.run(&format!("verify {ahead} --key {} --authority {pem}", pin()));
+    assert!(ran.out.replace('\n', " ").contains("2 entries are said to be later than"), "{}", ran.out);
+    let mut forged = story_stamps();
+    forged[0].token = stamp_forged();
+    let forged = write(&stage, &gzip(&story().file_stamped(&[], &forged)));
+    let ran = stage.run(&format!("verify {forged} --key {} --authority {pem}", pin()));
+    assert_eq!(ran.exit.code(), 1, "{}", ran.out);
+    let none = stage.folder().join("none.pem");
+    std::fs::write(&none, "no certificate").expect("writes");
+    for (none, why) in
+        [(none.display().to_string(), "no certificate"), ("nothing.pem".to_owned(), "cannot read nothing.pem")]
+    {
+        let ran = stage.run(&format!("verify {forged} --key {} --authority {none}", pin()));
+        assert_eq!(ran.exit.code(), 1);
+        assert!(ran.err.replace('\n', " ").contains(why), "{}", ran.err);
+    }
 }
 
 /// A PDF as far as it matters: what is around the stream is not looked at. Real ones: `tests/outside/check_paper.py`.

@@ -23,6 +23,7 @@ macro_rules! line {
 line!(HistoryLine { history: History });
 line!(KeysLine { keys: Vec<EpochKey> });
 line!(CheckpointLine { checkpoint: Shown });
+line!(StampLine { stamp: StampShown });
 line!(DeviceLine { device: Device });
 line!(PersonLine { person: Person });
 line!(BatchLine { batch: Batch });
@@ -68,6 +69,23 @@ pub struct Shown {
     pub count: u64,
     pub root: Hash,
     pub proof: Vec<Hash>,
+}
+
+/// A stamp of a checkpoint, and where the machine's last entry under it has its leaf.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StampShown {
+    pub epoch: u64,
+    pub size: u64,
+    pub root: Hash,
+    pub count: u64,
+    pub position: u64,
+    pub index: u64,
+    pub inclusion: Vec<Hash>,
+    pub authority: String,
+    pub at_s: i64,
+    /// In base64url; whether it is any is judged with the token.
+    pub token: String,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]

@@ -9,13 +9,20 @@
 mod line;
 pub mod page;
 pub mod record;
+pub mod stamped;
 pub mod summary;
 pub mod verdict;
 pub mod verify;
 pub mod write;
 
-/// Version of the form that is written and read.
-pub const VERSION: u64 = 1;
+/// Version of a file without time stamps.
+pub const VERSION_PLAIN: u64 = 1;
+/// Version of a file with time stamps; the only difference are their lines, so that a file without any can be read by a
+/// verifier that does not know them.
+pub const VERSION_STAMPED: u64 = 2;
+/// Most time stamps of a file: one a fortnight for ten years. A token has some 6 KiB, most of it certificates, which
+/// compression finds again.
+pub const STAMPS_MAX: usize = 260;
 /// Longest line, in bytes: an entry has at most 32 KiB, and its text may grow by escapes.
 pub const LINE_BYTES_MAX: usize = 256 * 1024;
 /// Most lines of a file: an entry a minute for twenty years would be ten million.

@@ -12,6 +12,7 @@ use super::verdict::Verdict;
 use super::verify::Verifier;
 use crate::entry::{EntryRef, Held};
 use crate::ids::{DeviceId, MachineId, OrganisationId, PersonId, PublicKey};
+use crate::stamp::Authority;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -88,6 +89,13 @@ impl Reading {
         let (marks, people) = (BTreeMap::new(), BTreeMap::new());
         let record = Record { top: None, keys: Vec::new(), marks, people, entries: Vec::new(), verdict };
         Self { verifier, record, devices: Vec::new(), batch: None }
+    }
+
+    /// Has time stamps judged by these authorities; see [`Verifier::believing`].
+    #[must_use]
+    pub fn believing(mut self, authorities: Vec<Authority>) -> Self {
+        self.verifier = self.verifier.believing(authorities);
+        self
     }
 
     /// Looks at the next line, without its line feed.

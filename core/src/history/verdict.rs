@@ -3,6 +3,7 @@
 //! Promises: a failure names its place as people say it (`K7-412`), and what is wrong there; its code is stable. The
 //! list of what no file can prove is part of every verdict.
 
+use super::stamped::Tally;
 use std::fmt;
 
 /// What nobody should read into a file, however well it verifies.
@@ -13,7 +14,7 @@ pub const NOT_PROVED: [&str; 9] = [
     "the exact moment of an entry made offline: only that the server had it by the time of receipt it claims",
     "that a reading is true",
     "that names of people and of the organisation are right: they are as the file says them",
-    "anything, if one party holds the server, all devices and all who co-signed",
+    "anything but what time stamps show, if one party holds the server, all devices and all who co-signed",
     "that the machine was not recorded under a second name: compare the serial number",
     "anything after the checkpoint of this file",
 ];
@@ -70,6 +71,8 @@ pub enum Code {
     CheckpointNotSigned,
     /// A co-signature is not the witness's.
     WitnessFalse,
+    /// A time stamp is not of these entries, or not the authority's that it should be of.
+    StampFalse,
     /// The roll is not under the checkpoint.
     RollNotProved,
     /// The roll does not say that of this machine.
@@ -105,6 +108,7 @@ impl Code {
             Self::UnknownSigner => "unknown-signer",
             Self::CheckpointNotSigned => "checkpoint-not-signed",
             Self::WitnessFalse => "witness-false",
+            Self::StampFalse => "stamp-false",
             Self::RollNotProved => "roll-not-proved",
             Self::CountNotProved => "count-not-proved",
             Self::DeviceNotOfKey => "device-not-of-key",
@@ -183,6 +187,8 @@ pub struct About {
     pub checkpoint_ms: Option<i64>,
     /// Who else has signed it.
     pub witnesses: Vec<Witness>,
+    /// What outside clocks say.
+    pub stamps: Tally,
     /// The key that signed it, in base64url, if it did.
     pub signer: Option<String>,
 }

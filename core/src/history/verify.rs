@@ -8,10 +8,11 @@
 
 use super::line::{
     Batch, BatchLine, CheckpointLine, Device, DeviceLine, EndLine, EntryLine, EpochKey, History, HistoryLine, KeysLine,
-    OtherLine, PersonLine, Shown,
+    OtherLine, PersonLine, Shown, StampLine, StampShown,
 };
+use super::stamped::{Stamps, Wrong};
 use super::verdict::{About, Code, Failure, Standing, Verdict, Witness};
-use super::{LINE_BYTES_MAX, LINES_MAX, VERSION};
+use super::{LINE_BYTES_MAX, LINES_MAX, VERSION_PLAIN, VERSION_STAMPED};
 use crate::canonical;
 use crate::chain::{LogHead, Seal, verify_seal};
 use crate::entry::{Entry, Head, Part};
@@ -21,6 +22,7 @@ use crate::proof::leaf::{Row, machine_leaf, roll_leaf_data};
 use crate::proof::merkle::{Edge, leaf_hash, verify_inclusion};
 use crate::proof::note::{Judged, Note, Signer};
 use crate::proof::roll;
+use crate::stamp::Authority;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -37,6 +39,8 @@ enum Stage {
     History,
     Keys,
     Checkpoint,
+    /// Time stamps, or what comes after them.
+    Stamps,
     Body,
     Ended,
     /// The top cannot be read: nothing after it has a meaning.
@@ -85,6 +89,8 @@ pub struct Verifier {
     stage: Stage,
     history: Option<History>,
     signer: Option<(u64, PublicKey)>,
+    epochs: Vec<u64>,
+    stamps: Stamps,
     shown: Option<Shown>,
     devices: Vec<Seen>,
     open: Option<Open>,
@@ -110,6 +116,8 @@ impl Verifier {
             stage: Stage::History,
             history: None,
             signer: None,
+            epochs: Vec::new(),
+            stamps: Stamps::default(),
             shown: None,
             devices: Vec::new(),
             open: None,
@@ -122,6 +130,13 @@ impl Verifier {
             claimed_s: None,
             has_signer: false,
         }
+    }
+
+    /// Has it judge time stamps by these authorities; without any it tells them as claims.
+    #[must_use]
+    pub fn believing(mut self, authorities: Vec<Authority>) -> Self {
+        self.stamps = Stamps::believing(authorities);
+        self
     }
 
     /// Looks at the next line, without its line feed.
@@ -147,16 +162,23 @@ impl Verifier {
 
     fn value(&mut self, value: &Value) {
         let kind = value.as_object().and_then(|line| {
-            ["history", "keys", "checkpoint", "device", "person", "batch", "entry", "other", "end"]
+            ["history", "keys", "checkpoint", "stamp", "device", "person", "batch", "entry", "other", "end"]
                 .into_iter()
                 .find(|kind| line.contains_key(*kind))
         });
+        if self.stage == Stage::Stamps && kind != Some("stamp") {
+            self.stage = Stage::Body;
+            if self.stamps.is_empty() {
+                self.damaged("a file of version 2 has a time stamp here");
+            }
+        }
         match (self.stage, kind) {
             (Stage::History, Some("history")) => self.read(value, |this, line: HistoryLine| this.top(line.history)),
             (Stage::Keys, Some("keys")) => self.read(value, |this, line: KeysLine| this.keys(&line.keys)),
             (Stage::Checkpoint, Some("checkpoint")) => {
                 self.read(value, |this, line: CheckpointLine| this.checkpoint(line.checkpoint));
             }
+            (Stage::Stamps, _) => self.read(value, |this, line: StampLine| this.stamp(line.stamp)),
             (Stage::Body, Some("device")) => self.read(value, |this, line: DeviceLine| this.device(line.device)),
             // A name is told, not proved: nothing of it is checked.
             (Stage::Body, Some("person")) => self.read(value, |this, _: PersonLine| this.close()),
@@ -209,11 +231,9 @@ impl Verifier {
         self.about.organisation.clone_from(&history.organisation.name);
         self.about.machine = history.machine.to_string();
         self.about.withheld.clone_from(&history.withheld);
-        if history.v != VERSION {
-            self.fail(
-                Code::UnknownVersion,
-                format!("the file is of version {}, this program reads {VERSION}", history.v),
-            );
+        if !(VERSION_PLAIN..=VERSION_STAMPED).contains(&history.v) {
+            let told = format!("the file is of version {}, this program reads up to {VERSION_STAMPED}", history.v);
+            self.fail(Code::UnknownVersion, told);
             self.stage = Stage::Lost;
         }
         self.history = Some(history);
@@ -249,10 +269,12 @@ impl Verifier {
             }
         }
         self.signer = keys.last().map(|last| (last.epoch, last.key));
+        self.epochs = keys.iter().map(|key| key.epoch).collect();
     }
 
     fn checkpoint(&mut self, shown: Shown) {
-        self.stage = Stage::Body;
+        let stamped = self.history.as_ref().is_some_and(|history| history.v == VERSION_STAMPED);
+        self.stage = if stamped { Stage::Stamps } else { Stage::Body };
         let (Some(history), Some((epoch, key))) = (&self.history, self.signer) else { return };
         let (organisation, machine) = (history.organisation.id, history.machine);
         let opened = Checkpoint::open(&shown.note, &origin(&organisation, epoch), &key);
@@ -281,6 +303,15 @@ impl Verifier {
         }
         self.witnesses(&shown);
         self.shown = Some(shown);
+    }
+
+    fn stamp(&mut self, shown: StampShown) {
+        let Some(organisation) = self.history.as_ref().map(|history| history.organisation.id) else { return };
+        match self.stamps.take(self.lines, &organisation, &self.epochs, shown) {
+            Ok(()) => {}
+            Err(Wrong::Form(detail)) => self.damaged(detail),
+            Err(Wrong::False(told)) => self.fail(Code::StampFalse, told),
+        }
     }
 
     fn witnesses(&mut self, shown: &Shown) {
@@ -385,6 +416,7 @@ impl Verifier {
             aside: line.aside,
         };
         self.edge.push(machine_leaf(&row));
+        self.stamps.reached(self.edge.size(), || self.edge.root(), &row);
     }
 
     /// Compares the device's running count of entries about the machine.
@@ -412,6 +444,7 @@ impl Verifier {
         // A head that breaks a rule of the log is an entry all the same: it stands aside, and claims no time.
         let Some(head) = head else { return };
         let at_s = head.at.second();
+        self.stamps.claimed(name, at_s);
         let text = || head.at.to_string();
         match (&mut self.about.claimed, self.claimed_s) {
             (Some((first, last)), Some((first_s, last_s))) => {
@@ -494,6 +527,8 @@ impl Verifier {
 
     /// Compares what came with what the roll counts.
     fn whole(&mut self, shown: &Shown) {
+        let (tally, unproved) = std::mem::take(&mut self.stamps).finish();
+        self.about.stamps = tally;
         let (found, counted) = (self.edge.size(), shown.count);
         if found < counted {
             let missing = counted - found;
@@ -511,7 +546,7 @@ impl Verifier {
             None if self.edge.root() != shown.root && self.worst == Standing::Valid => {
                 self.fail(Code::BatchAltered, "the entries do not lead to the root that the roll says".to_owned());
             }
-            None => {}
+            None => unproved.into_iter().for_each(|(line, told)| self.fail_at(line, Code::StampFalse, told)),
         }
     }
 

@@ -3,11 +3,11 @@
 //! Promises: what is given to be withheld leaves only its hash; entries about other machines leave only the hashes of
 //! their parts. The same input gives the same lines.
 
-use super::VERSION;
 use super::line::{
     Batch, BatchLine, CheckpointLine, Device, DeviceLine, End, EndLine, EntryLine, EpochKey, History, HistoryLine,
-    KeysLine, Organisation, OtherLine, Person, PersonLine, Shown,
+    KeysLine, Organisation, OtherLine, Person, PersonLine, Shown, StampLine, StampShown,
 };
+use super::{STAMPS_MAX, VERSION_PLAIN, VERSION_STAMPED};
 use crate::chain::Seal;
 use crate::entry::{Entry, PARTS};
 use crate::exchange::{DeviceCard, Directory};
@@ -15,6 +15,8 @@ use crate::ids::{DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey,
 use crate::proof::leaf::{RollLeaf, Row, machine_leaf};
 use crate::proof::merkle::Edge;
 use crate::proof::roll;
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -50,6 +52,41 @@ pub struct Top {
     pub line: roll::Line,
     /// Proof that it says so.
     pub proof: Vec<Hash>,
+    /// Time stamps of this and of earlier checkpoints, in order of their counts; the first [`STAMPS_MAX`] are written.
+    pub stamps: Vec<TimeStamp>,
+}
+
+/// A time stamp of a checkpoint, and where the machine's last entry under it has its leaf.
+#[derive(Debug, Clone)]
+pub struct TimeStamp {
+    /// The epoch of the checkpoint.
+    pub epoch: u64,
+    /// Number of leaves under it.
+    pub size: u64,
+    /// Root over these.
+    pub root: Hash,
+    /// The machine's entries under it.
+    pub count: u64,
+    /// Ledger position of the last of these.
+    pub position: u64,
+    /// Place of its leaf, from 0.
+    pub index: u64,
+    /// Proof that it is there.
+    pub inclusion: Vec<Hash>,
+    /// Whose stamp it is.
+    pub authority: String,
+    /// The moment that it states, in seconds since 1970.
+    pub at_s: i64,
+    /// The token (RFC 3161).
+    pub token: Vec<u8>,
+}
+
+impl TimeStamp {
+    fn shown(self) -> StampShown {
+        let Self { epoch, size, root, count, position, index, inclusion, authority, at_s, token } = self;
+        let token = URL_SAFE_NO_PAD.encode(token);
+        StampShown { epoch, size, root, count, position, index, inclusion, authority, at_s, token }
+    }
 }
 
 /// A stretch of a device's log, from an entry about the machine to one that is sealed.
@@ -141,9 +178,10 @@ impl<L: Lines> Writer<L> {
             edge: Edge::default(),
             line: top.line,
         };
+        let v = if top.stamps.is_empty() { VERSION_PLAIN } else { VERSION_STAMPED };
         let organisation = Organisation { id: organisation, name: organisation_name };
         let withheld = writer.withheld.iter().cloned().collect();
-        writer.put(&HistoryLine { history: History { v: VERSION, organisation, machine, made_ms, withheld } });
+        writer.put(&HistoryLine { history: History { v, organisation, machine, made_ms, withheld } });
         let keys = keys.into_iter().map(|(epoch, key, proof)| EpochKey { epoch, key, proof }).collect();
         writer.put(&KeysLine { keys });
         let shown = Shown {
@@ -156,6 +194,9 @@ impl<L: Lines> Writer<L> {
             proof: top.proof,
         };
         writer.put(&CheckpointLine { checkpoint: shown });
+        for stamp in top.stamps.into_iter().take(STAMPS_MAX) {
+            writer.put(&StampLine { stamp: stamp.shown() });
+        }
         writer
     }
 

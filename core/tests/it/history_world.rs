@@ -6,16 +6,17 @@
 use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::entry::{Clock, Entry, Head};
 use pintle_core::exchange::{DeviceCard, Directory, Person};
-use pintle_core::history::write::{Item, Stretch, Top, Writer};
+use pintle_core::history::write::{Item, Stretch, TimeStamp, Top, Writer};
 use pintle_core::ids::{DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey};
 use pintle_core::moment::Moment;
-use pintle_core::proof::checkpoint::{CheckpointKey, device_name};
+use pintle_core::proof::checkpoint::{Checkpoint, CheckpointKey, device_name, origin};
 use pintle_core::proof::growth::{Growth, Reached, line};
 use pintle_core::proof::leaf::Row;
 use pintle_core::proof::merkle::Plan;
 use pintle_core::proof::note::{self, Kind, Note, Signer};
 use pintle_core::proof::roll::{Roll, key};
 use pintle_core::proof::tile::{Growing, Tiles, node_in};
+use pintle_core::stamp::Authority;
 use serde_json::{Map, Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -65,6 +66,21 @@ pub struct Ledger {
     odd: (Option<i64>, Option<String>),
     /// Minutes from one entry of a push to the next.
     pace_min: i64,
+}
+
+/// A time stamp of a checkpoint that is made after so many entries of the ledger.
+pub struct Made<'a> {
+    pub rows: usize,
+    pub epoch: u64,
+    pub authority: &'a str,
+    pub at_s: i64,
+    pub token: &'a [u8],
+}
+
+/// The roll of the machines as they are now.
+fn rolled(growth: &Growth) -> Roll {
+    let lines = growth.machines().iter().map(|(id, edge)| line(&ORGANISATION, id, edge.size(), edge.root()));
+    Roll::new(lines.collect())
 }
 
 impl Ledger {
@@ -188,17 +204,63 @@ impl Ledger {
         Entry::new(&head, map(body), words.map(map), office.map(map)).expect("an entry")
     }
 
-    /// The lines of the service history of EX3.
-    pub fn file(&self, withheld: &[&str]) -> Vec<String> {
+    /// The whole tree, with the checkpoints that are stamped; their proofs are still to be made.
+    fn grown(&self, made: &[Made<'_>]) -> (Growth, Vec<TimeStamp>) {
         let tree = Growing::new(0, Tiles::new()).expect("an empty tree");
         let mut growth = Growth::new(tree, &Reached::NOTHING, BTreeMap::new());
-        self.rows.iter().for_each(|row| growth.push(row).expect("the next one"));
-        let lines = growth.machines().iter().map(|(id, edge)| line(&ORGANISATION, id, edge.size(), edge.root()));
-        let roll = Roll::new(lines.collect());
+        let (mut stamps, mut about) = (Vec::new(), (0, 0, 0));
+        for (rows, row) in (1..).zip(&self.rows) {
+            growth.push(row).expect("the next one");
+            if row.machine == Some(EX3) {
+                about = (about.0 + 1, row.position, growth.tree().size() - 1);
+            }
+            let here: Vec<&Made<'_>> = made.iter().filter(|made| made.rows == rows).collect();
+            if !here.is_empty() {
+                growth.call(&rolled(&growth), self.now_s * 1000);
+            }
+            let (size, root, (count, position, index)) = (growth.tree().size(), growth.tree().root(), about);
+            stamps.extend(here.into_iter().map(|made| TimeStamp {
+                epoch: made.epoch,
+                size,
+                root,
+                count,
+                position,
+                index,
+                inclusion: Vec::new(),
+                authority: made.authority.to_owned(),
+                at_s: made.at_s,
+                token: made.token.to_vec(),
+            }));
+        }
+        (growth, stamps)
+    }
+
+    /// The text of a checkpoint that is made after so many entries, and before that after so many others.
+    pub fn checkpoint_text(&self, made: &[Made<'_>], rows: usize) -> String {
+        let stamp =
+            self.grown(made).1.into_iter().zip(made).find(|(_, made)| made.rows == rows).expect("one of them").0;
+        Checkpoint { origin: origin(&ORGANISATION, stamp.epoch), size: stamp.size, root: stamp.root }.text()
+    }
+
+    /// The lines of the service history of EX3.
+    pub fn file(&self, withheld: &[&str]) -> Vec<String> {
+        self.file_stamped(withheld, &[])
+    }
+
+    /// The same with time stamps, of checkpoints that are made after so many entries of the ledger.
+    pub fn file_stamped(&self, withheld: &[&str], made: &[Made<'_>]) -> Vec<String> {
+        let (growth, mut stamps) = self.grown(made);
+        let roll = rolled(&growth);
+        let mut growth = growth;
         let leaf = growth.call(&roll, self.now_s * 1000 + 900);
         let (size, root) = (growth.tree().size(), growth.tree().root());
         let tiles = growth.tree().changed();
-        let inclusion = Plan::inclusion(size - 1, size).expect("the last leaf").read(|node| node_in(&tiles, node));
+        let proof = |index, size| {
+            let plan = Plan::inclusion(index, size).expect("a leaf");
+            plan.read(|node| node_in(&tiles, node)).expect("every tile is there")
+        };
+        stamps.iter_mut().for_each(|stamp| stamp.inclusion = proof(stamp.index, stamp.size));
+        let inclusion = proof(size - 1, size);
         let (found, proof) = roll.prove(&key(&ORGANISATION, &EX3)).expect("it is on the roll");
         let [one, two] = epoch_keys();
         let mut note = Note::read(&two.sign(size, root)).expect("a note");
@@ -223,9 +285,10 @@ impl Ledger {
             note: note.write(),
             witnesses: vec![signer.vkey()],
             roll: leaf,
-            inclusion: inclusion.expect("every tile is there"),
+            inclusion,
             line: found,
             proof,
+            stamps,
         };
         let directory = Directory {
             version: 1,
@@ -259,4 +322,52 @@ pub fn story() -> Ledger {
     ledger.push(1, &[three]);
     ledger.push(0, &[three, four]);
     ledger
+}
+
+/// Who stamped the story, as its certificate says.
+pub const AUTHORITY: &str = "CN=root,O=Moor Time Works";
+/// Somebody else.
+pub const STRANGER: &str = "CN=root,O=Dale Time Works";
+
+macro_rules! stamp {
+    ($name:literal) => {
+        include_bytes!(concat!("../vectors/stamps/history/", $name)).as_slice()
+    };
+}
+
+/// Stamps of the story's checkpoints (`core/tests/vectors/stamps/history/make`): two of the authority, one of a stranger.
+pub fn story_stamps() -> [Made<'static>; 3] {
+    let of = |rows, epoch, authority, at_s, token| Made { rows, epoch, authority, at_s, token };
+    [
+        of(9, 1, AUTHORITY, STAMPED_S[0], stamp!("first.tst")),
+        of(15, 4, AUTHORITY, STAMPED_S[1], stamp!("second.tst")),
+        of(15, 4, STRANGER, STAMPED_S[2], stamp!("stranger.tst")),
+    ]
+}
+
+/// The moments that they state, as `openssl ts -reply -token_in -text` shows them.
+pub const STAMPED_S: [i64; 3] = [1_795_738_487, 1_795_738_489, 1_795_738_489];
+
+/// The certificate of the authority.
+pub fn authority_pem() -> &'static [u8] {
+    stamp!("root.pem")
+}
+
+/// The same, read.
+pub fn authority() -> Vec<Authority> {
+    Authority::read_pem(authority_pem()).expect("a certificate")
+}
+
+/// A stamp of the second checkpoint by an authority of the same names and other keys.
+pub fn stamp_forged() -> &'static [u8] {
+    stamp!("forged.tst")
+}
+
+/// A log whose last two entries claim a year that has not come, and the stamp over all of it.
+pub fn hasty() -> (Ledger, [Made<'static>; 1]) {
+    let mut ledger = Ledger::new();
+    ledger.push(0, &[Some(EX3)]);
+    ledger.wait(24 * 365 * 20);
+    ledger.push(0, &[Some(EX3), Some(EX3)]);
+    (ledger, [Made { rows: 3, epoch: 4, authority: AUTHORITY, at_s: STAMPED_S[1], token: stamp!("hasty.tst") }])
 }

@@ -13,6 +13,7 @@ mod due_cases;
 mod fold_laws;
 mod handover_cases;
 mod history_cases;
+mod history_stamp_cases;
 #[allow(dead_code, reason = "a part of the world is for the page's scene alone")]
 mod history_world;
 mod hostile_cases;

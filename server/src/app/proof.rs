@@ -12,8 +12,9 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use pintle_core::Held;
 use pintle_core::book::book;
+use pintle_core::history::STAMPS_MAX;
 use pintle_core::history::page::page;
-use pintle_core::history::write::{HIDEABLE_PARTS, Item, Lines, NAMES, Stretch, Top, Writer};
+use pintle_core::history::write::{HIDEABLE_PARTS, Item, Lines, NAMES, Stretch, TimeStamp, Top, Writer};
 use pintle_core::ids::{Hash, MachineId, OrganisationId, PublicKey, Signature};
 use pintle_core::proof::checkpoint::{Checkpoint, CheckpointKey};
 use pintle_core::proof::merkle::Plan;
@@ -25,7 +26,7 @@ use pintle_openapi::endpoints::printed::HistoryPdfQuery;
 use pintle_openapi::endpoints::proof::{
     CheckpointReply, ConsistencyQuery, HistoryFile, HistoryPage, HistoryQuery, InclusionQuery, ProofReply,
 };
-use pintle_store::{CheckpointRecord, Grown, MachineStanding, SealedBatch, StoreError};
+use pintle_store::{CheckpointRecord, Grown, MachineStamp, MachineStanding, SealedBatch, StampRecord, StoreError};
 use std::collections::BTreeSet;
 use std::io::Write as _;
 
@@ -126,8 +127,17 @@ impl App {
 
     async fn proof(&self, organisation: OrganisationId, plan: Option<Plan>) -> Result<Vec<Hash>, Refusal> {
         let plan = plan.ok_or_else(|| Refusal::internal("a proof of sizes that were checked"))?;
-        let tiles = self.store.tiles(organisation, &tiles_of(plan.nodes())).await?;
-        plan.read(|node| node_in(&tiles, node)).ok_or_else(|| Refusal::internal("a tile of the tree is missing"))
+        let proofs = self.proofs(organisation, &[plan]).await?;
+        Ok(proofs.into_iter().next().unwrap_or_default())
+    }
+
+    /// Several proofs, of tiles read at one time.
+    async fn proofs(&self, organisation: OrganisationId, plans: &[Plan]) -> Result<Vec<Vec<Hash>>, Refusal> {
+        let tiles = self.store.tiles(organisation, &tiles_of(plans.iter().flat_map(Plan::nodes))).await?;
+        let read = |plan: &Plan| {
+            plan.read(|node| node_in(&tiles, node)).ok_or_else(|| Refusal::internal("a tile of the tree is missing"))
+        };
+        plans.iter().map(read).collect()
     }
 
     /// A machine's service history.
@@ -252,6 +262,7 @@ impl App {
         let organisations = self.store.organisations().await?;
         let named = organisations.into_iter().find(|named| named.id == organisation);
         let size = standing.checkpoint.size;
+        let stamps = self.stamps(organisation, machine, standing.checkpoint.roll.position).await?;
         let lines = standing.cosignatures.iter().map(|cosignature| cosignature.line.as_str());
         let witness = |name: &str, key| Signer { name: name.to_owned(), kind: Kind::Witness, key }.vkey();
         Ok(Top {
@@ -267,7 +278,29 @@ impl App {
             inclusion: self.proof(organisation, Plan::inclusion(size - 1, size)).await?,
             line: standing.line,
             proof: standing.proof,
+            stamps,
         })
+    }
+
+    /// The time stamps that tell something of a machine, with the proofs of where it had come by then.
+    async fn stamps(
+        &self,
+        organisation: OrganisationId,
+        machine: MachineId,
+        until: u64,
+    ) -> Result<Vec<TimeStamp>, Refusal> {
+        let found = self.store.machine_stamps(organisation, machine, until, STAMPS_MAX).await?;
+        let plan = |stamp: &MachineStamp| Plan::inclusion(stamp.index, stamp.checkpoint.size);
+        let plans: Option<Vec<Plan>> = found.iter().map(plan).collect();
+        let plans = plans.ok_or_else(|| Refusal::internal("a leaf lies beyond its checkpoint"))?;
+        let proofs = self.proofs(organisation, &plans).await?;
+        let with = |(MachineStamp { stamp, checkpoint, count, position, index }, inclusion)| {
+            let root = self.root(organisation, &checkpoint)?;
+            let (epoch, size) = (checkpoint.epoch, checkpoint.size);
+            let StampRecord { authority, at_s, token, .. } = stamp;
+            Ok(TimeStamp { epoch, size, root, count, position, index, inclusion, authority, at_s, token })
+        };
+        found.into_iter().zip(proofs).map(with).collect()
     }
 
     /// The keys that have signed checkpoints up to an epoch, each vouched for by the one before.

@@ -165,8 +165,9 @@ pub trait TreeStore: Send + Sync + 'static {
     /// The newest stamp of an authority: the size of its checkpoint, and when it came.
     async fn stamp_newest(&self, organisation: OrganisationId, authority: &str) -> StoreResult<Option<(u64, i64)>>;
 
-    /// The stamps of checkpoints up to ledger position `until` that tell something of a machine, in order: of those over
-    /// the same entries about it the first, and of these at most `most`, evenly chosen, with the first and the last.
+    /// The stamps of checkpoints up to ledger position `until` that tell something of a machine, in order of the entries
+    /// about it that they are over: of each authority's over the same entries the first, and of these at most `most`, shared
+    /// among the authorities, evenly chosen, with the first and the last.
     async fn machine_stamps(
         &self,
         organisation: OrganisationId,
@@ -289,9 +290,27 @@ pub(crate) fn is_whole(head: &TreeHead, newest: Option<(u64, u64)>, epoch: u64, 
     rows == 0 && (head.reached.position == 0 || is_signed)
 }
 
-/// Which stamps tell something of a machine: for each its place among `stamps` (by the position up to which their
-/// checkpoints count, rising), the number of entries under it, and the position of the last of these.
-pub(crate) fn telling(positions: &[u64], stamps: &[u64], most: usize) -> Vec<(usize, u64, u64)> {
+/// Which stamps tell something of a machine: for each its place among `stamps` (their authorities, and the positions up to
+/// which their checkpoints count, rising), the number of entries under it, and the position of the last of these; in order of
+/// these numbers. `most` is shared among the authorities, each of which gets one at least.
+pub(crate) fn telling(positions: &[u64], stamps: &[(&str, u64)], most: usize) -> Vec<(usize, u64, u64)> {
+    let mut authorities: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (place, (authority, _)) in stamps.iter().enumerate() {
+        authorities.entry(authority).or_default().push(place);
+    }
+    let each = most / authorities.len().max(1);
+    let mut found: Vec<(usize, u64, u64)> = Vec::new();
+    for places in authorities.values() {
+        let reached: Vec<u64> = places.iter().filter_map(|place| Some(stamps.get(*place)?.1)).collect();
+        for (nth, count, last) in telling_of_one(positions, &reached, each) {
+            found.extend(places.get(nth).map(|place| (*place, count, last)));
+        }
+    }
+    found.sort_by_key(|(place, count, _)| (*count, *place));
+    found
+}
+
+fn telling_of_one(positions: &[u64], stamps: &[u64], most: usize) -> Vec<(usize, u64, u64)> {
     let mut found: Vec<(usize, u64, u64)> = Vec::new();
     for (place, until) in stamps.iter().enumerate() {
         let count = positions.partition_point(|position| position <= until);
@@ -324,14 +343,24 @@ mod tests {
     fn stamps_that_tell_something_are_the_first_over_more_entries() {
         // Entries at 2, 3 and 9; stamps of checkpoints up to 1, 2, 5, 8, 9, 20.
         let stamps = [1, 2, 5, 8, 9, 20];
-        assert_eq!(telling(&[2, 3, 9], &stamps, 64), [(1, 1, 2), (2, 2, 3), (4, 3, 9)]);
-        assert_eq!(telling(&[2, 3, 9], &stamps, 2), [(1, 1, 2), (4, 3, 9)]);
-        assert_eq!(telling(&[2, 3, 9], &stamps, 1), [(1, 1, 2)]);
-        assert_eq!(telling(&[], &stamps, 64), []);
-        assert_eq!(telling(&[30], &stamps, 64), []);
+        assert_eq!(telling_of_one(&[2, 3, 9], &stamps, 64), [(1, 1, 2), (2, 2, 3), (4, 3, 9)]);
+        assert_eq!(telling_of_one(&[2, 3, 9], &stamps, 2), [(1, 1, 2), (4, 3, 9)]);
+        assert_eq!(telling_of_one(&[2, 3, 9], &stamps, 1), [(1, 1, 2)]);
+        assert_eq!(telling_of_one(&[], &stamps, 64), []);
+        assert_eq!(telling_of_one(&[30], &stamps, 64), []);
         let many: Vec<u64> = (1..=100).collect();
-        let some = telling(&many, &many, 10);
+        let some = telling_of_one(&many, &many, 10);
         assert_eq!((some.len(), some[0], some[9]), (10, (0, 1, 1), (99, 100, 100)));
+    }
+
+    #[test]
+    fn each_authority_has_its_share_of_the_stamps() {
+        let stamps = [("hill", 2), ("dale", 2), ("hill", 3), ("hill", 9), ("dale", 9)];
+        let all = [(0, 1, 2), (1, 1, 2), (2, 2, 3), (3, 3, 9), (4, 3, 9)];
+        assert_eq!(telling(&[2, 3, 9], &stamps, 64), all);
+        assert_eq!(telling(&[2, 3, 9], &stamps, 4), [all[0], all[1], all[3], all[4]]);
+        assert_eq!(telling(&[2, 3, 9], &stamps, 1), [all[0], all[1]]);
+        assert_eq!(telling(&[2, 3, 9], &[], 1), []);
     }
 
     #[test]

@@ -5,15 +5,21 @@
 use crate::authority::Authority;
 use crate::receiver::{Receiver, Reply, status};
 use crate::world::World;
+use flate2::read::GzDecoder;
+use pintle_core::history::stamped::{Tally, Weight, proved_by};
+use pintle_core::history::verdict::{Standing, Verdict};
+use pintle_core::history::verify::Verifier;
 use pintle_core::ids::Hash;
 use pintle_core::permission::Role;
 use pintle_core::proof::note::Note;
 use pintle_core::stamp::{Authority as Believed, Flaw, TOKEN_BYTES_MAX, judge};
+use pintle_openapi::endpoints::proof::CheckpointReply;
 use pintle_server::app::stamp::{Haste, Stamped, Stamper, Unstamped};
 use pintle_server::outgoing::reach::{Reach, Target};
 use pintle_server::outgoing::{Outgoing, OutgoingError};
 use pintle_store::StampRecord;
 use serde_json::json;
+use std::io::Read as _;
 
 const HOUR_MS: i64 = 3_600_000;
 const EX3: pintle_core::MachineId = pintle_core::MachineId([3; 16]);
@@ -68,6 +74,54 @@ async fn a_checkpoint_is_stamped_when_it_is_time_and_something_is_new() {
     recorded(&world, &mut phone, "120").await;
     let Ok(Stamped::Kept(third)) = stamped(&world, &stamper, Haste::Now).await else { panic!("on demand") };
     assert_eq!(kept(&world).await, [first, second, third]);
+}
+
+/// The history of the machine, judged by who has the key and these authorities.
+async fn judged_history(world: &World, token: &str, authorities: Vec<Believed>) -> Verdict {
+    let key = world.get_with("/v1/checkpoint", token).await.reply::<CheckpointReply>().key;
+    let answer = world.get_with(&format!("/v1/machines/{EX3}/history"), token).await;
+    let mut text = String::new();
+    GzDecoder::new(answer.body.as_slice()).read_to_string(&mut text).expect("gzip");
+    let mut verifier = Verifier::new(Some(key)).believing(authorities);
+    text.lines().for_each(|line| verifier.line(line.as_bytes()));
+    verifier.finish()
+}
+
+#[actix_web::test]
+async fn a_history_has_the_stamps_that_tell_something_of_its_machine() {
+    let world = World::sqlite().await;
+    let authority = Authority::new();
+    let stamper = stamper(&authority.url(), &authority.pem());
+    let believed = || stamper.authorities.clone();
+    let mut phone = world.phone("K7", Role::Owner).await;
+    let token = phone.token(&world).await;
+    recorded(&world, &mut phone, "100").await;
+    assert_eq!(judged_history(&world, &token, believed()).await.about.stamps, Tally::default());
+    let Ok(Stamped::Kept(first)) = stamped(&world, &stamper, Haste::Now).await else { panic!("a stamp") };
+    // Entries about other machines are stamped as well, which tells nothing new of this one.
+    phone.record(pintle_core::MachineId([4; 16]), 6, "meter_read", json!({"reading": "7"}));
+    phone.sync(&world, phone.log.len()).await;
+    world.app.grow_trees().await.map_err(|refusal| format!("{refusal:?}")).expect("it grows");
+    let Ok(Stamped::Kept(_)) = stamped(&world, &stamper, Haste::Now).await else { panic!("of another machine") };
+    let epoch = world.get_with("/v1/checkpoint", &token).await.reply::<CheckpointReply>().epoch;
+    world.store.epoch_raise(epoch, epoch + 5).await.expect("it is raised");
+    phone.record(EX3, 7, "meter_read", json!({"reading": "110"}));
+    let body = phone.request_value(&world, phone.log.len());
+    assert_eq!(phone.send_value(&world, &body).await.status, 200);
+    world.app.grow_trees().await.map_err(|refusal| format!("{refusal:?}")).expect("it grows");
+    let Ok(Stamped::Kept(second)) = stamped(&world, &stamper, Haste::Now).await else { panic!("a new epoch") };
+    recorded(&world, &mut phone, "120").await;
+
+    let verdict = judged_history(&world, &token, believed()).await;
+    assert_eq!((verdict.standing, verdict.failures), (Standing::Valid, Vec::new()));
+    let found = verdict.about.stamps.stamps;
+    let told: Vec<_> = found.iter().map(|stamp| (stamp.count, stamp.at_s, stamp.authority.as_str())).collect();
+    assert_eq!(told, [(1, first.at_s, "CN=root,O=Hill"), (2, second.at_s, "CN=root,O=Hill")]);
+    assert_eq!((proved_by(&found, 1), proved_by(&found, 2)), (found[0].by_s(), found[1].by_s()));
+    assert!(found[0].by_s() >= Some(first.at_s) && proved_by(&found, 3).is_none());
+    // To who names no authority they are claims.
+    let unjudged = judged_history(&world, &token, Vec::new()).await.about.stamps.stamps;
+    assert!(unjudged.len() == 2 && unjudged.iter().all(|stamp| stamp.weight == Weight::Unjudged));
 }
 
 #[actix_web::test]

@@ -1299,10 +1299,12 @@ var pintlePage = (() => {
   }
   var base64 = (bytes) => btoa(String.fromCharCode(...bytes));
   var base64url = (bytes) => base64(bytes).replaceAll("+", "-").replaceAll("/", "_").replace(/=+$/, "");
-  function unbase(value, length) {
-    const spelled = text(value);
+  function unbaseAny(spelled) {
     const padded = spelled.replaceAll("-", "+").replaceAll("_", "/") + "=".repeat((4 - spelled.length % 4) % 4);
-    const bytes = /^[A-Za-z0-9_-]*$/.test(spelled) ? unbase64(padded) : void 0;
+    return /^[A-Za-z0-9_-]*$/.test(spelled) ? unbase64(padded) : void 0;
+  }
+  function unbase(value, length) {
+    const bytes = unbaseAny(text(value));
     if (bytes?.length !== length) throw new Bad(`not ${length} bytes in their exact spelling`);
     return bytes;
   }
@@ -2315,12 +2317,19 @@ var pintlePage = (() => {
       return section("Summary", element("dl", { class: "summary" }, ...list2), story.top ? this.freshness() : "");
     }
     freshness() {
-      const { longest_gap: gap, ahead, checkpoint_ms: made, witnesses } = this.verdict;
+      const { longest_gap: gap, ahead, checkpoint_ms: made, witnesses, stamps } = this.verdict;
       const lines = [];
       if (made !== null) lines.push(`Up to the checkpoint of ${date(made)}, by the server's clock.`);
       if (gap) lines.push(`Longest from the time said to the server's receipt: ${span(gap[0])} (${gap[1]}).`);
       if (ahead > 0) lines.push(`${counted(ahead, "entry is", "entries are")} said to be later than their receipt.`);
       lines.push(...witnesses.map((by) => `Co-signed by ${by.name}: all of it was there by ${date(by.time_s * 1e3)}, by its clock.`));
+      for (const authority of new Set(stamps.map((stamp) => stamp.authority))) {
+        const its = stamps.filter((stamp) => stamp.authority === authority);
+        const { count: count2, at_s } = its.reduce((last, one) => one.count > last.count || one.count === last.count && one.at_s < last.at_s ? one : last);
+        lines.push(
+          `${counted(its.length, "time stamp", "time stamps")} said to be of ${authority}: that the first ${counted(count2, "entry", "entries")} existed by ${date(at_s * 1e3)}. Not judged by this page, which trusts no authority: pintle verify FILE --authority PEM.`
+        );
+      }
       return element("ul", {}, ...lines.map((line) => element("li", {}, line)));
     }
     plotSection() {
@@ -2715,8 +2724,70 @@ time ${worth}
     return { origin: match[1], size: BigInt(match[2]), root };
   }
 
+  // stamps.js
+  var STAMPS_MAX = 260;
+  var TOKEN_BYTES_MAX = 64 * 1024;
+  var named = (shown) => `the time stamp over the first ${shown.count} entries`;
+  var Stamps = class {
+    constructor() {
+      Object.assign(this, { all: [], done: 0, found: [], strangers: [] });
+    }
+    /** Takes the line of a stamp; gives what is told of it if it is false. */
+    take(line, epochs, shown) {
+      fields(shown, [
+        "epoch",
+        "size",
+        "root",
+        "count",
+        "position",
+        "index",
+        "inclusion",
+        "authority",
+        "at_s",
+        "token"
+      ]);
+      [shown.epoch, shown.size, shown.count, shown.position, shown.index].forEach(count);
+      const [root, inclusion] = [hash32(shown.root), list(shown.inclusion, hash32)];
+      [shown.authority, shown.token].forEach(text);
+      whole(shown.at_s);
+      if (this.all.length >= STAMPS_MAX) throw new Bad("there are more time stamps than a file may have");
+      if (shown.count < (this.all.at(-1)?.shown.count ?? 1) || shown.position === 0 || shown.index >= shown.size) {
+        throw new Bad("the numbers of a time stamp do not fit together");
+      }
+      const token = unbaseAny(shown.token);
+      if (token === void 0 || token.length === 0 || token.length > TOKEN_BYTES_MAX) {
+        throw new Bad("what should be a time stamp's token is none");
+      }
+      const known = epochs.includes(shown.epoch);
+      this.all.push({ line, shown, root, inclusion, known });
+      return known ? void 0 : `${named(shown)} is false: it is of an epoch that the file has no key of`;
+    }
+    /** An entry was added to the machine's tree: looks at the stamps that end with it. */
+    reached(tree, row, machine) {
+      for (; this.all[this.done]?.shown.count === tree.size; this.done += 1) {
+        const { line, shown, root, inclusion, known } = this.all[this.done];
+        if (!known) continue;
+        const place = { count: shown.count, machine, machine_root: base64url(tree.root()), position: shown.position };
+        const entryLeaf = leaf(utf8(canonical({ ...row, ...place })));
+        if (included(entryLeaf, BigInt(shown.index), BigInt(shown.size), inclusion, root)) {
+          const { authority, at_s, count: entries } = shown;
+          this.found.push({ authority, at_s, count: entries, standing: "unjudged", by_s: null });
+        } else {
+          this.strangers.push({ line, told: `${named(shown)} is not of these entries: the last of them is not where it says` });
+        }
+      }
+    }
+    /** Those that are not of this file's entries. */
+    unproved() {
+      const beyond = this.all.slice(this.done).filter((one) => one.known);
+      const told = beyond.map(({ line, shown }) => ({ line, told: `${named(shown)} is about more entries than the file has` }));
+      return [...this.strangers, ...told];
+    }
+  };
+
   // verify.js
-  var VERSION = 1;
+  var VERSION_PLAIN = 1;
+  var VERSION_STAMPED = 2;
   var LINES_MAX = 1e7;
   var FAILURES_MAX = 100;
   var DEVICES_MAX = 1e4;
@@ -2731,7 +2802,7 @@ time ${worth}
     constructor(pin, seen = () => {
     }) {
       Object.assign(this, { pin, seen, lines: 0, stage: "history", failures: [], more: 0, worst: "valid" });
-      Object.assign(this, { tree: new Tree(), devices: [], open: void 0, strayed: void 0, pinned: false });
+      Object.assign(this, { tree: new Tree(), stamps: new Stamps(), devices: [], open: void 0, strayed: void 0, pinned: false });
       this.about = {
         organisation: "",
         machine: "",
@@ -2745,6 +2816,8 @@ time ${worth}
         ahead: 0,
         checkpoint_ms: null,
         witnesses: [],
+        stamps: [],
+        proved: null,
         signer: null
       };
     }
@@ -2767,7 +2840,11 @@ time ${worth}
       if (TOP2.includes(before) && this.stage === before) this.stage = "lost";
     }
     value(line) {
-      const kind = isObject(line) ? [...TOP2, ...BODY].find((one) => one in line) : void 0;
+      const kind = isObject(line) ? [...TOP2, "stamp", ...BODY].find((one) => one in line) : void 0;
+      if (this.stage === "stamp" && kind !== "stamp") {
+        this.stage = "body";
+        if (this.stamps.all.length === 0) this.damaged("a file of version 2 has a time stamp here");
+      }
       if (this.stage === "ended") throw new Bad("there is something after the end");
       if (kind !== this.stage && !(this.stage === "body" && BODY.includes(kind))) {
         throw new Bad("a line of this kind has no place here");
@@ -2786,8 +2863,9 @@ time ${worth}
       const name = text(top.organisation.name);
       Object.assign(this.about, { organisation: name, machine: top.machine, withheld: list(top.withheld, text) });
       this.stage = "keys";
-      if (count(top.v) !== VERSION) {
-        this.fail("unknown-version", `the file is of version ${top.v}, this program reads ${VERSION}`);
+      this.stamped = count(top.v) === VERSION_STAMPED;
+      if (top.v < VERSION_PLAIN || top.v > VERSION_STAMPED) {
+        this.fail("unknown-version", `the file is of version ${top.v}, this program reads up to ${VERSION_STAMPED}`);
         this.stage = "lost";
       }
       this.seen("history", top);
@@ -2806,6 +2884,7 @@ time ${worth}
         }
       }
       this.signer = all.at(-1);
+      this.epochs = all.map((one) => one.epoch);
       if (this.signer === void 0) {
         this.fail("checkpoint-not-signed", "the file has no key");
       } else if (this.pin !== void 0 && !all.some((one) => same(one.key, this.pin))) {
@@ -2830,7 +2909,7 @@ time ${worth}
       const [note, witnesses] = [readNote(text(shown.note)), list(shown.witnesses, text)];
       const made_ms = whole(shown.roll.made_ms);
       const counted2 = count(shown.count);
-      this.stage = "body";
+      this.stage = this.stamped ? "stamp" : "body";
       if (this.signer === void 0) return;
       this.shown = { count: counted2, root };
       this.about.checkpoint_ms = made_ms;
@@ -2853,6 +2932,11 @@ time ${worth}
       }
       if (note) witnesses.forEach((vkey) => this.witness(note, vkey));
       this.seen("checkpoint", shown);
+    }
+    stamp(shown) {
+      const told = this.stamps.take(this.lines, this.epochs, shown);
+      if (told !== void 0) this.fail("stamp-false", told);
+      this.seen("stamp", shown);
     }
     /** The checkpoint in a note, if it is this log's and signed by its newest key. */
     opened(note) {
@@ -2953,6 +3037,7 @@ time ${worth}
       const row = { device: device.name, link: line.link, received_ms, seq };
       for (const field of ["aside", "off_s"]) if (field in line) row[field] = line[field];
       this.tree.push(leaf(utf8(canonical(row))));
+      this.stamps.reached(this.tree, row, this.names.machine);
       this.seen("entry", { name, device: device.name, seq, received_ms, altered: altered || !mine, ...line });
     }
     /** Compares the device's running count of entries about the machine. */
@@ -3035,6 +3120,7 @@ time ${worth}
     }
     /** Compares what came with what the roll counts. */
     compare({ count: counted2, root }) {
+      this.about.stamps = this.stamps.found;
       const found = this.tree.size;
       if (found < counted2) {
         const told = `${counted2 - found} of the machine's ${counted2} entries are missing in all`;
@@ -3047,6 +3133,8 @@ time ${worth}
         this.fail("batch-altered", this.strayed.told, this.strayed.line);
       } else if (this.worst === "valid" && !same(this.tree.root(), root)) {
         this.fail("batch-altered", "the entries do not lead to the root that the roll says");
+      } else {
+        for (const { line, told } of this.stamps.unproved()) this.fail("stamp-false", told, line);
       }
     }
     damaged(detail) {

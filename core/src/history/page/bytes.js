@@ -55,11 +55,15 @@ export function unbase64(spelled) {
 export const base64 = (bytes) => btoa(String.fromCharCode(...bytes));
 export const base64url = (bytes) => base64(bytes).replaceAll("+", "-").replaceAll("/", "_").replace(/=+$/, "");
 
+/** Bytes in base64url without padding; undefined unless in their only exact spelling. */
+export function unbaseAny(spelled) {
+  const padded = spelled.replaceAll("-", "+").replaceAll("_", "/") + "=".repeat((4 - (spelled.length % 4)) % 4);
+  return /^[A-Za-z0-9_-]*$/.test(spelled) ? unbase64(padded) : undefined;
+}
+
 /** So many bytes in base64url without padding, in their only exact spelling. */
 export function unbase(value, length) {
-  const spelled = text(value);
-  const padded = spelled.replaceAll("-", "+").replaceAll("_", "/") + "=".repeat((4 - (spelled.length % 4)) % 4);
-  const bytes = /^[A-Za-z0-9_-]*$/.test(spelled) ? unbase64(padded) : undefined;
+  const bytes = unbaseAny(text(value));
   if (bytes?.length !== length) throw new Bad(`not ${length} bytes in their exact spelling`);
   return bytes;
 }

@@ -154,12 +154,20 @@ export class Show {
   }
 
   freshness() {
-    const { longest_gap: gap, ahead, checkpoint_ms: made, witnesses } = this.verdict;
+    const { longest_gap: gap, ahead, checkpoint_ms: made, witnesses, stamps } = this.verdict;
     const lines = [];
     if (made !== null) lines.push(`Up to the checkpoint of ${date(made)}, by the server's clock.`);
     if (gap) lines.push(`Longest from the time said to the server's receipt: ${span(gap[0])} (${gap[1]}).`);
     if (ahead > 0) lines.push(`${counted(ahead, "entry is", "entries are")} said to be later than their receipt.`);
     lines.push(...witnesses.map((by) => `Co-signed by ${by.name}: all of it was there by ${date(by.time_s * 1000)}, by its clock.`));
+    for (const authority of new Set(stamps.map((stamp) => stamp.authority))) {
+      const its = stamps.filter((stamp) => stamp.authority === authority);
+      const { count, at_s } = its.reduce((last, one) => (one.count > last.count || (one.count === last.count && one.at_s < last.at_s) ? one : last));
+      lines.push(
+        `${counted(its.length, "time stamp", "time stamps")} said to be of ${authority}: that the first ${counted(count, "entry", "entries")} existed by ${date(at_s * 1000)}. ` +
+          "Not judged by this page, which trusts no authority: pintle verify FILE --authority PEM.",
+      );
+    }
     return el("ul", {}, ...lines.map((line) => el("li", {}, line)));
   }
 

@@ -8,9 +8,12 @@ import { ZERO, base64url, eight, hash, hash32, id, joined, same, signed, unbase 
 import { LINE_BYTES_MAX } from "./gzip.js";
 import { Bad, canonical, count, fields, isObject, list, read, text, utf8, whole } from "./json.js";
 import { readHead } from "./moment.js";
+import { Stamps } from "./stamps.js";
 import { LOG, Tree, included, judged, leaf, readCheckpoint, readNote, readWitness, rollRoot } from "./proof.js";
 
-const VERSION = 1;
+const VERSION_PLAIN = 1;
+/** With lines of time stamps. */
+const VERSION_STAMPED = 2;
 const LINES_MAX = 10_000_000;
 const FAILURES_MAX = 100;
 const DEVICES_MAX = 10_000;
@@ -28,10 +31,10 @@ export class Verifier {
   /** `pin` is the key to check with, 32 bytes, or undefined; `seen` is told what every readable line says. */
   constructor(pin, seen = () => {}) {
     Object.assign(this, { pin, seen, lines: 0, stage: "history", failures: [], more: 0, worst: "valid" });
-    Object.assign(this, { tree: new Tree(), devices: [], open: undefined, strayed: undefined, pinned: false });
+    Object.assign(this, { tree: new Tree(), stamps: new Stamps(), devices: [], open: undefined, strayed: undefined, pinned: false });
     this.about = {
       organisation: "", machine: "", withheld: [], entries: 0, aside: 0, with_withheld: 0, devices: 0, claimed: null,
-      longest_gap: null, ahead: 0, checkpoint_ms: null, witnesses: [], signer: null,
+      longest_gap: null, ahead: 0, checkpoint_ms: null, witnesses: [], stamps: [], proved: null, signer: null,
     };
   }
 
@@ -56,7 +59,11 @@ export class Verifier {
   }
 
   value(line) {
-    const kind = isObject(line) ? [...TOP, ...BODY].find((one) => one in line) : undefined;
+    const kind = isObject(line) ? [...TOP, "stamp", ...BODY].find((one) => one in line) : undefined;
+    if (this.stage === "stamp" && kind !== "stamp") {
+      this.stage = "body";
+      if (this.stamps.all.length === 0) this.damaged("a file of version 2 has a time stamp here");
+    }
     if (this.stage === "ended") throw new Bad("there is something after the end");
     if (kind !== this.stage && !(this.stage === "body" && BODY.includes(kind))) {
       throw new Bad("a line of this kind has no place here");
@@ -77,8 +84,9 @@ export class Verifier {
     const name = text(top.organisation.name);
     Object.assign(this.about, { organisation: name, machine: top.machine, withheld: list(top.withheld, text) });
     this.stage = "keys";
-    if (count(top.v) !== VERSION) {
-      this.fail("unknown-version", `the file is of version ${top.v}, this program reads ${VERSION}`);
+    this.stamped = count(top.v) === VERSION_STAMPED;
+    if (top.v < VERSION_PLAIN || top.v > VERSION_STAMPED) {
+      this.fail("unknown-version", `the file is of version ${top.v}, this program reads up to ${VERSION_STAMPED}`);
       this.stage = "lost";
     }
     this.seen("history", top);
@@ -98,6 +106,7 @@ export class Verifier {
       }
     }
     this.signer = all.at(-1);
+    this.epochs = all.map((one) => one.epoch);
     if (this.signer === undefined) {
       this.fail("checkpoint-not-signed", "the file has no key");
     } else if (this.pin !== undefined && !all.some((one) => same(one.key, this.pin))) {
@@ -124,7 +133,7 @@ export class Verifier {
     const [note, witnesses] = [readNote(text(shown.note)), list(shown.witnesses, text)];
     const made_ms = whole(shown.roll.made_ms);
     const counted = count(shown.count);
-    this.stage = "body";
+    this.stage = this.stamped ? "stamp" : "body";
     if (this.signer === undefined) return;
     this.shown = { count: counted, root };
     this.about.checkpoint_ms = made_ms;
@@ -147,6 +156,12 @@ export class Verifier {
     }
     if (note) witnesses.forEach((vkey) => this.witness(note, vkey));
     this.seen("checkpoint", shown);
+  }
+
+  stamp(shown) {
+    const told = this.stamps.take(this.lines, this.epochs, shown);
+    if (told !== undefined) this.fail("stamp-false", told);
+    this.seen("stamp", shown);
   }
 
   /** The checkpoint in a note, if it is this log's and signed by its newest key. */
@@ -257,6 +272,7 @@ export class Verifier {
     const row = { device: device.name, link: line.link, received_ms, seq };
     for (const field of ["aside", "off_s"]) if (field in line) row[field] = line[field];
     this.tree.push(leaf(utf8(canonical(row))));
+    this.stamps.reached(this.tree, row, this.names.machine);
     this.seen("entry", { name, device: device.name, seq, received_ms, altered: altered || !mine, ...line });
   }
 
@@ -347,6 +363,7 @@ export class Verifier {
 
   /** Compares what came with what the roll counts. */
   compare({ count: counted, root }) {
+    this.about.stamps = this.stamps.found;
     const found = this.tree.size;
     if (found < counted) {
       const told = `${counted - found} of the machine's ${counted} entries are missing in all`;
@@ -360,6 +377,8 @@ export class Verifier {
       this.fail("batch-altered", this.strayed.told, this.strayed.line);
     } else if (this.worst === "valid" && !same(this.tree.root(), root)) {
       this.fail("batch-altered", "the entries do not lead to the root that the roll says");
+    } else {
+      for (const { line, told } of this.stamps.unproved()) this.fail("stamp-false", told, line);
     }
   }
 

@@ -58,15 +58,27 @@ fn signed(record: &Record) -> Value {
     }
 }
 
-/// Who beside the server says that the record was there, and by when; one line for each. Stamps of an outside clock stand
-/// here too once a file has them.
+/// Who beside the server says that the record was there, and by when; one line for each witness, and one for each
+/// authority whose time stamps the file has. These are not judged here: the paper trusts nobody for its reader.
 fn vouched(record: &Record) -> Vec<Value> {
-    let witnesses = &record.verdict.about.witnesses;
-    if witnesses.is_empty() {
+    let about = &record.verdict.about;
+    let (witnesses, stamps) = (&about.witnesses, about.stamps.series());
+    if witnesses.is_empty() && stamps.is_empty() {
         return vec![strong(
             "Nobody beside the server has signed the checkpoint: by when the record was there is the server's word.",
         )];
     }
+    let stamped = stamps.into_iter().map(|(last, made)| {
+        plain(format!(
+            "{made} {} said to be of {}\u{200E}, that the first {} {} existed by {}: judged by pintle verify --authority, with \
+             the certificate that this authority publishes.",
+            if made == 1 { "time stamp" } else { "time stamps" },
+            last.authority,
+            last.count,
+            if last.count == 1 { "entry" } else { "entries" },
+            when_utc(last.at_s.saturating_mul(1000))
+        ))
+    });
     let time_ms = |time_s: u64| i64::try_from(time_s).unwrap_or(i64::MAX).saturating_mul(1000);
     witnesses
         .iter()
@@ -77,6 +89,7 @@ fn vouched(record: &Record) -> Vec<Value> {
                 when_utc(time_ms(by.time_s))
             ))
         })
+        .chain(stamped)
         .collect()
 }
 

@@ -5,7 +5,7 @@
 
 use super::*;
 use crate::press::proof;
-use history_world::{EX3, Ledger, Said, pin, story};
+use history_world::{EX3, Ledger, Said, pin, story, story_stamps};
 use pintle_core::history::record::Reading;
 use pintle_core::history::verdict::NOT_PROVED;
 use serde_json::json;
@@ -84,6 +84,19 @@ fn the_first_page_says_what_is_doubtful_open_and_withheld_and_whose_word_it_is()
     }
     assert!(NOT_PROVED.iter().all(|what| all.contains(&together(what))));
     assert!(!all.contains("Ines"), "names are withheld");
+}
+
+#[test]
+fn time_stamps_are_told_as_claims_beside_the_one_command_that_judges_them() {
+    let record = read(&story().file_stamped(&[], &story_stamps()));
+    let all = together(&pages_of(&record, Paper::A4).texts.concat());
+    for told in [
+        "2 time stamps said to be of CN=root,O=Moor Time Works, that the first",
+        "1 time stamp said to be of CN=root,O=Dale Time Works, that the first",
+        "judged by pintle verify --authority",
+    ] {
+        assert!(all.contains(&together(told)), "{told} in {all}");
+    }
 }
 
 #[test]

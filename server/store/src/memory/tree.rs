@@ -248,8 +248,9 @@ impl TreeStore for MemoryStore {
             };
             let mut stamps: Vec<&StampRecord> = tree.stamps.values().filter(over).collect();
             stamps.sort_by(|a, b| (a.size, a.at_s, &a.authority).cmp(&(b.size, b.at_s, &b.authority)));
-            let reached = |stamp: &&StampRecord| tree.checkpoints.get(&stamp.size).map(|found| found.roll.position);
-            let reached: Vec<u64> = stamps.iter().filter_map(reached).collect();
+            let reached = |stamp: &&'_ StampRecord| tree.checkpoints.get(&stamp.size).map(|found| found.roll.position);
+            let reached: Vec<(&str, u64)> =
+                stamps.iter().filter_map(|stamp| Some((stamp.authority.as_str(), reached(stamp)?))).collect();
             let about = ledger.rows.iter().filter(|row| row.machine == Some(machine) && row.position <= until);
             let positions: Vec<u64> = about.map(|row| row.position).collect();
             let mut found = Vec::new();

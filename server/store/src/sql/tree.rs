@@ -373,7 +373,8 @@ pub(super) async fn machine_stamps(
         "SELECT position FROM ledger WHERE organisation = $1 AND machine = $2 AND position <= $3 ORDER BY position";
     let rows = tx.rows(LEDGER, sql, [id(), blob(&machine.0), number(until)]).await?;
     let positions = rows.iter().map(|row| row.number("position")).collect::<StoreResult<Vec<u64>>>()?;
-    let reached: Vec<u64> = stamps.iter().map(|(_, _, position)| *position).collect();
+    let reached: Vec<(&str, u64)> =
+        stamps.iter().map(|(_, authority, position)| (authority.as_str(), *position)).collect();
     let mut found = Vec::new();
     for (place, count, position) in telling(&positions, &reached, most) {
         let Some((size, authority, _)) = stamps.get(place) else { continue };
