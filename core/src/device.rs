@@ -179,6 +179,7 @@ impl Session {
             },
             wanted: outgoing.wanted,
             digest: standing.digest,
+            checkpoint: None,
             directory: standing.directory,
             people: outgoing.people,
         };

@@ -57,6 +57,11 @@ pub struct SyncRequest {
     pub wanted: Option<Wanted>,
     /// Digest of what the device holds up to its cursor.
     pub digest: Digest,
+    /// The checkpoint the device holds of this store and epoch. Left out by one that does not look at checkpoints: it is
+    /// shown none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub checkpoint: Option<CheckpointHeld>,
     /// Version of the directory the device holds; 0 for none.
     pub directory: u64,
     /// Names of people this device has given ids to and the server may not know.
@@ -332,15 +337,37 @@ pub struct SyncReply {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
     pub directory: Option<Directory>,
-    /// Newest checkpoint of the ledger, once there is one.
+    /// Newest checkpoint of the ledger, where the device said which one it holds and this is another.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "schema", schema(nullable = false))]
-    pub checkpoint: Option<String>,
+    pub checkpoint: Option<CheckpointShown>,
     /// Photos and documents the server still lacks, by hash.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub blobs_wanted: Vec<Hash>,
     /// The least version of a client that should still be used.
     pub client_min: String,
+}
+
+/// The checkpoint that a device holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct CheckpointHeld {
+    /// Leaves of its tree; 0 if it holds none yet.
+    pub size: u64,
+}
+
+/// A checkpoint, and what shows that the ledger has only grown since the one that the device holds.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct CheckpointShown {
+    /// The signed note, in the open form (C2SP tlog-checkpoint).
+    pub note: String,
+    /// The key that signs in this epoch.
+    pub key: PublicKey,
+    /// The consistency proof (RFC 9162 section 2.1.4) from the size held to this one; empty where none is held.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub proof: Vec<Hash>,
 }
 
 /// What became of a push.

@@ -201,6 +201,7 @@ pub fn sync_request() -> SyncRequest {
         pull: PullAsk { cursor: None, bytes_max: pintle_core::limits::PAGE_BYTES_START, own: true },
         wanted: None,
         digest: Digest::default(),
+        checkpoint: None,
         directory: 1,
         people: Vec::new(),
     }

@@ -172,6 +172,7 @@ fn lived() -> (EnrolReply, SyncReply) {
         people: Vec::new(),
         wanted: Some(wanted()),
         digest: Digest::default(),
+        checkpoint: None,
         directory: 0,
     };
     let reply = server.sync(&key, request);

@@ -13,3 +13,4 @@ pub mod merkle;
 pub mod note;
 pub mod roll;
 pub mod tile;
+pub mod watch;

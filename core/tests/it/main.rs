@@ -26,4 +26,5 @@ mod session_cases;
 mod stamp_cases;
 mod summary_cases;
 mod telematics_cases;
+mod watch_cases;
 mod world;

@@ -30,6 +30,7 @@ pub mod token;
 pub mod token_keys;
 pub mod upkeep;
 pub mod views;
+mod witness;
 
 use crate::ambient::Ambient;
 use attempts::Attempts;

@@ -62,7 +62,7 @@ impl App {
         }
     }
 
-    fn checkpoint_key(&self, organisation: OrganisationId, epoch: u64) -> CheckpointKey {
+    pub(super) fn checkpoint_key(&self, organisation: OrganisationId, epoch: u64) -> CheckpointKey {
         CheckpointKey::new(&self.store.identity().ledger_secret, organisation, epoch)
     }
 
@@ -125,7 +125,7 @@ impl App {
         })
     }
 
-    async fn proof(&self, organisation: OrganisationId, plan: Option<Plan>) -> Result<Vec<Hash>, Refusal> {
+    pub(super) async fn proof(&self, organisation: OrganisationId, plan: Option<Plan>) -> Result<Vec<Hash>, Refusal> {
         let plan = plan.ok_or_else(|| Refusal::internal("a proof of sizes that were checked"))?;
         let proofs = self.proofs(organisation, &[plan]).await?;
         Ok(proofs.into_iter().next().unwrap_or_default())

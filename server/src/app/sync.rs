@@ -68,6 +68,7 @@ impl App {
         let pull = self.pull(&device, &request, &place, wanted).await?;
         let directory =
             if device.revoked { None } else { self.store.directory(device.organisation, request.directory).await? };
+        let checkpoint = self.witnessed(&device, &request, place.epoch).await;
         Ok(SyncReply {
             protocol: PROTOCOL,
             request: request.request,
@@ -81,7 +82,7 @@ impl App {
             carried,
             pull,
             directory,
-            checkpoint: None,
+            checkpoint,
             blobs_wanted: Vec::new(),
             client_min: CLIENT_MIN.to_owned(),
         })

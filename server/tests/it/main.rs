@@ -37,4 +37,5 @@ mod syncing_pulls;
 mod token_keys;
 mod tokens;
 mod upkeep;
+mod witnessing;
 mod world;

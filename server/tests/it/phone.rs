@@ -156,6 +156,7 @@ impl Phone {
             pull: PullAsk { cursor: self.cursor.clone(), bytes_max: 65_536, own: false },
             wanted: None,
             digest: Digest::default(),
+            checkpoint: None,
             directory: self.directory,
             people: Vec::new(),
         }

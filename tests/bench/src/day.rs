@@ -215,6 +215,7 @@ pub fn exchange() -> Result<(SyncRequest, Vec<u8>, Signature), Fault> {
         },
         wanted: None,
         digest: Digest { count: 1_204, sum: Hash::of(&[b"sum"]).prefix() },
+        checkpoint: None,
         directory: 3,
         people: Vec::new(),
     };
