@@ -296,7 +296,7 @@ impl Recording<'_> {
 
     /// The position up to which all that the ledger had about a machine is here.
     fn seen(&self, machine: Option<MachineId>) -> Result<u64, Problem> {
-        Ok(if self.tx.machines_held()?.takes(machine) { self.own.seen } else { 0 })
+        Ok(if self.tx.sees(machine)? { self.own.seen } else { 0 })
     }
 
     fn entry(&self, saying: Saying, at: &Moment, mseq: Option<u64>) -> Result<(Entry, Fact), Problem> {

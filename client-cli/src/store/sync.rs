@@ -112,6 +112,17 @@ impl Tx<'_> {
         Ok(self.one("read", "SELECT held FROM sync", [], |r| held(r, 0))?.unwrap_or_default())
     }
 
+    /// Whether all is here that the ledger had about a machine up to the position seen. Where this is a copy, what the ledger
+    /// has under its own name is not.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn sees(&self, machine: Option<MachineId>) -> Result<bool, Problem> {
+        let row = self.one("read", "SELECT held, copied FROM sync", [], |r| Ok((held(r, 0)?, r.get::<_, bool>(1)?)))?;
+        let (held, copied) = row.unwrap_or_default();
+        Ok(held.takes(machine) && !copied)
+    }
+
     /// What is remembered between exchanges; none before enrolment.
     ///
     /// # Errors

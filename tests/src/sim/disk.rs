@@ -276,10 +276,12 @@ impl Disk {
         self.set().takes(machine)
     }
 
-    /// The position up to which every entry about a machine that the ledger had is here.
+    /// The position up to which every entry about a machine that the ledger had is here. Where this is a copy, what the
+    /// ledger has under its own name is not.
     #[must_use]
     pub fn seen_of(&self, machine: Option<MachineId>, bug: Option<Bug>) -> u64 {
-        let seen = self.cursor_for.takes(machine) || bug == Some(Bug::SeesWhatItDoesNotWant);
+        let copied = self.sync.as_ref().is_some_and(|sync| sync.copied);
+        let seen = (self.cursor_for.takes(machine) && !copied) || bug == Some(Bug::SeesWhatItDoesNotWant);
         if seen { self.own.seen } else { 0 }
     }
 

@@ -7,7 +7,7 @@ use super::world::{Chore, World};
 use pintle_core::device::{Notice, Stop};
 
 /// Exchanges a device may need after faults have ended, or after its person did something about it, beside those that
-/// the pages of the whole ledger take.
+/// the pages of the whole ledger take, and one for each run of another device that it carries.
 const EXCHANGES_MAX: u64 = 10;
 /// Rounds in which every device syncs once.
 const ROUNDS_MAX: usize = 16;
@@ -26,6 +26,8 @@ pub fn heal(world: &mut World) -> Vec<Failure> {
 /// Syncs every device until a whole round changes nothing.
 fn settle(world: &mut World) -> Vec<Failure> {
     let mut needed = vec![0; world.devices.len()];
+    let runs = |d: usize| world.devices[d].drive.disk().waiting_counts().into_values().sum::<u64>();
+    let carried: Vec<u64> = (0..needed.len()).map(runs).collect();
     for _ in 0..ROUNDS_MAX {
         let mut quiet = true;
         for (d, needed) in needed.iter_mut().enumerate() {
@@ -45,7 +47,7 @@ fn settle(world: &mut World) -> Vec<Failure> {
                 *needed = if goes_on { 0 } else { *needed + world.devices[d].exchanges };
             }
             quiet &= world.devices[d].chore == Chore::None;
-            if *needed > EXCHANGES_MAX + world.port.pages() {
+            if *needed > EXCHANGES_MAX + world.port.pages() + carried[d] {
                 return vec![stuck(world, d, *needed)];
             }
         }
