@@ -43,16 +43,21 @@ impl From<Problem> for Halt {
     }
 }
 
-/// Stores it. `told` are the machines wanted as the request said them, if it did. The inner error names what in the reply
+/// Stores it. `told` are the machines wanted as the request said them, if it did, `at_s` is the device's clock. The inner error names what in the reply
 /// cannot be true; then nothing was stored.
 ///
 /// # Errors
 /// If the database cannot be used.
-pub fn apply(store: &mut Store, change: &Apply, told: Option<&Wanted>) -> Result<Result<(), Fault>, Problem> {
+pub fn apply(
+    store: &mut Store,
+    change: &Apply,
+    told: Option<&Wanted>,
+    at_s: i64,
+) -> Result<Result<(), Fault>, Problem> {
     let mut distrusted = None;
     let stored = store.write("store", |tx| {
         tx.sync()?.map_or(Ok(()), |sync| {
-            within(tx, sync, change, told).map_err(|halt| match halt {
+            within(tx, sync, change, told, at_s).map_err(|halt| match halt {
                 Halt::Problem(problem) => problem,
                 Halt::Distrusted(fault) => {
                     let problem = Problem::from(fault.clone());
@@ -69,7 +74,7 @@ pub fn apply(store: &mut Store, change: &Apply, told: Option<&Wanted>) -> Result
     }
 }
 
-fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply, told: Option<&Wanted>) -> Result<(), Halt> {
+fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply, told: Option<&Wanted>, at_s: i64) -> Result<(), Halt> {
     let mut own = tx.own()?;
     let mut touched = Touched::default();
     if change.void {
@@ -118,6 +123,12 @@ fn within(tx: &Tx<'_>, mut sync: SyncRow, change: &Apply, told: Option<&Wanted>)
         sync.directory = directory.version;
         let card = directory.devices.iter().find(|card| card.id == own.device);
         own.mark = card.map_or(own.mark, |card| card.mark.clone());
+    }
+    if let Some(newer) = &change.checkpoint {
+        tx.hold_checkpoint(change.store, change.epoch, newer)?;
+    }
+    if let Some((why, shown)) = &change.evidence {
+        tx.keep_evidence(change.store, change.epoch, (*why, shown), at_s)?;
     }
     own.head = tx.end_of_log(own.device, own.head)?;
     own.recover = change.recover.filter(|there| there.seq > own.head.seq);

@@ -16,6 +16,7 @@ use pintle_core::device::{Counts, Effect, Input, NetworkFailure, Notice, Outgoin
 use pintle_core::entry::EntryRef;
 use pintle_core::exchange::{Carried, Person, Push, SyncRequest, Wanted};
 use pintle_core::ids::{DeviceId, RequestId};
+use pintle_core::proof::watch::NotShown;
 use std::collections::VecDeque;
 use std::time::Duration;
 
@@ -75,14 +76,16 @@ impl Engine<'_> {
                     Input::Loaded(Box::new(outgoing))
                 }
                 Effect::Send(request) => self.send(&key, &request),
-                Effect::Apply(change) => match apply::apply(self.store, &change, told.as_ref())? {
-                    Ok(()) => {
-                        standing = self.store.read(self::standing)?;
-                        watch.progress(session.counts, self.store.read(|tx| tx.unplaced(own.device))?);
-                        Input::Applied(standing.clone())
+                Effect::Apply(change) => {
+                    match apply::apply(self.store, &change, told.as_ref(), self.ambient.wall().second)? {
+                        Ok(()) => {
+                            standing = self.store.read(self::standing)?;
+                            watch.progress(session.counts, self.store.read(|tx| tx.unplaced(own.device))?);
+                            Input::Applied(standing.clone())
+                        }
+                        Err(fault) => Input::Distrusted(fault),
                     }
-                    Err(fault) => Input::Distrusted(fault),
-                },
+                }
                 Effect::Tell(notice) => {
                     self.keep(&notice)?;
                     notices.push(notice);
@@ -189,6 +192,7 @@ fn standing(tx: &Tx<'_>) -> Result<Standing, Problem> {
         directory: sync.directory,
         bytes_max: sync.bytes_max,
         carried: tx.carried_counts()?,
+        checkpoint: tx.checkpoint(sync.store, sync.epoch)?,
     })
 }
 
@@ -225,6 +229,7 @@ fn push(
 pub fn outcome(stop: &Stop) -> &'static str {
     match stop {
         Stop::Done => "done",
+        Stop::Rewritten(_) => Code::LedgerRewritten.as_str(),
         Stop::NoSignal(NetworkFailure::NotOurs) => Code::NotOurs.as_str(),
         Stop::NoSignal(NetworkFailure::Untrusted) => Code::NotTrusted.as_str(),
         Stop::NoSignal(_) => Code::NoSignal.as_str(),
@@ -276,8 +281,25 @@ pub fn told(notice: &Notice) -> (&'static str, String) {
         Notice::Repairing => {
             ("repairing", "What had been delivered did not add up. Everything is fetched once more.".to_owned())
         }
+        Notice::LedgerRewritten(why) => (Code::LedgerRewritten.as_str(), rewritten(*why)),
+        Notice::CheckpointRefused(_) => (
+            "checkpoint-refused",
+            "The server's checkpoint is not signed as it says. Until one is, its log is not watched.".to_owned(),
+        ),
         Notice::UpdateWanted { client_min } => {
             ("update-wanted", format!("The server wants pintle {client_min} or newer. Recording goes on."))
         }
     }
+}
+
+/// What is said of a ledger that does not follow from the checkpoint held, by why.
+#[must_use]
+pub fn rewritten(why: NotShown) -> String {
+    let what = match why {
+        NotShown::Smaller => "is shorter than it was: some of what this device saw in it is gone",
+        NotShown::OtherRoot | NotShown::FalseProof => "is another than it was: what this device saw in it was changed",
+        NotShown::OtherKey | NotShown::Unsigned => "is not signed with the key that signed it before",
+        NotShown::Unreadable => "shows a checkpoint that cannot be read",
+    };
+    format!("The server's log {what}. Everything here is kept.")
 }

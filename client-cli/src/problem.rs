@@ -122,6 +122,8 @@ codes! {
     NotTrusted = "not-trusted", NoSignal, "the server's certificate comes from no root that this device trusts, or is not valid for it; nothing was sent";
     Stalled = "stalled", NotDone, "exchanges brought nothing forward";
     Distrusted = "distrusted", NotDone, "the server delivered what cannot be true";
+    LedgerRewritten = "ledger-rewritten", NotDone, "the server's log is not the one that this device has seen; what is here is kept, and all was exchanged";
+    NoEvidence = "no-evidence", NotDone, "no server has shown this device a log that contradicts one it had shown before";
     Revoked = "revoked", Refused, "the device has been revoked; its entries are kept and judged by the office";
     Copied = "copied", NotDone, "two copies of this device are in use";
     HistoryInvalid = "history-invalid", NotDone, "a service history was changed, or is not signed by whom it should be";

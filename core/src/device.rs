@@ -9,14 +9,16 @@
 
 use crate::chain::{LogHead, link};
 use crate::exchange::{
-    CarriedAnswer, Digest, PROTOCOL, PullAnswer, PullAsk, PullOutcome, Pulled, PushAnswer, PushOutcome, SyncReply,
-    SyncRequest,
+    CarriedAnswer, CheckpointHeld, CheckpointShown, Digest, PROTOCOL, PullAnswer, PullAsk, PullOutcome, Pulled,
+    PushAnswer, PushOutcome, SyncReply, SyncRequest,
 };
 use crate::fault::Fault;
 use crate::ids::{DeviceId, RequestId, StoreId};
 use crate::limits::{
     ASKED_WAIT_S_MAX, NETWORK_TRIES_MAX, PAGE_BYTES_MAX, PAGE_BYTES_MIN, PUSH_ENTRIES_MAX, STALLED_EXCHANGES_MAX,
 };
+use crate::proof::checkpoint::origin;
+use crate::proof::watch::{HeldCheckpoint, NotShown, Watched, watch};
 use std::collections::{BTreeMap, BTreeSet};
 
 mod steps;
@@ -41,6 +43,7 @@ pub struct Session {
     repaired: bool,
     moved: bool,
     closed: bool,
+    rewritten: Option<NotShown>,
     progress: bool,
     expected: Option<(u64, Digest)>,
     more: bool,
@@ -88,6 +91,7 @@ impl Default for Session {
             repaired: false,
             moved: false,
             closed: false,
+            rewritten: None,
             progress: false,
             expected: None,
             more: true,
@@ -179,7 +183,7 @@ impl Session {
             },
             wanted: outgoing.wanted,
             digest: standing.digest,
-            checkpoint: None,
+            checkpoint: Some(standing.checkpoint.as_ref().map_or(CheckpointHeld::default(), HeldCheckpoint::named)),
             directory: standing.directory,
             people: outgoing.people,
         };
@@ -253,6 +257,9 @@ impl Session {
         self.counts.sent = placed.fold(self.counts.sent, u64::saturating_add);
         self.progress |= !reply.push.held.is_empty() || void || newly_lost;
         let carried = self.carried_answered(reply.carried, void, &mut notices);
+        let ours = (reply.store, reply.epoch) == sent.epoch;
+        let shown = reply.checkpoint.filter(|_| ours);
+        let (checkpoint, evidence) = self.watched(&standing, shown, &mut notices);
         let apply = Apply {
             void,
             rewind,
@@ -269,6 +276,8 @@ impl Session {
             directory: reply.directory,
             recover,
             copied,
+            checkpoint,
+            evidence,
             bytes_max: (standing.bytes_max.saturating_mul(2)).min(PAGE_BYTES_MAX),
             now_ms: reply.now_ms,
         };
@@ -322,6 +331,37 @@ impl Session {
         Some((answer, end))
     }
 
+    /// What becomes of the checkpoint that was shown: one to hold, or one to keep as evidence beside the one held.
+    ///
+    /// Entries are taken all the same. Each is its maker's, whatever has become of the ledger's past, and a crew must
+    /// not miss that a machine is tagged out.
+    fn watched(
+        &mut self,
+        standing: &Standing,
+        shown: Option<CheckpointShown>,
+        notices: &mut Vec<Notice>,
+    ) -> (Option<HeldCheckpoint>, Option<(NotShown, CheckpointShown)>) {
+        let Some(shown) = shown else { return (None, None) };
+        let held = standing.checkpoint.as_ref();
+        match watch(&origin(&standing.organisation, standing.epoch), held, &shown) {
+            Watched::First(newer) | Watched::Grown(newer) => {
+                self.rewritten = None;
+                (Some(newer), None)
+            }
+            Watched::Unchanged => (None, None),
+            Watched::NotShown(why) if held.is_none() => {
+                notices.push(Notice::CheckpointRefused(why));
+                (None, None)
+            }
+            Watched::NotShown(why) => {
+                if self.rewritten.replace(why).is_none() {
+                    notices.push(Notice::LedgerRewritten(why));
+                }
+                (None, Some((why, shown)))
+            }
+        }
+    }
+
     /// The page as it is to be applied; nothing of it if the cursor is to start over.
     fn page_answered(&mut self, pull: PullAnswer, start_over: bool) -> PullAnswer {
         let usable = pull.outcome == PullOutcome::Page && !start_over;
@@ -359,7 +399,8 @@ impl Session {
             return self.stop(Stop::Closed);
         }
         if !pushing && !recovering && !self.more {
-            return self.stop(if standing.copied { Stop::Held } else { Stop::Done });
+            let done = self.rewritten.map_or(Stop::Done, Stop::Rewritten);
+            return self.stop(if standing.copied { Stop::Held } else { done });
         }
         self.stalled = if std::mem::take(&mut self.progress) { 0 } else { self.stalled + 1 };
         // A cursor that is refused again and again moves, but not forward.
@@ -412,6 +453,8 @@ impl Session {
             directory: None,
             recover: standing.recover,
             copied: standing.copied,
+            checkpoint: None,
+            evidence: None,
             bytes_max: standing.bytes_max,
             now_ms: 0,
         };

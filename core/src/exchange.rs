@@ -349,12 +349,16 @@ pub struct SyncReply {
 }
 
 /// The checkpoint that a device holds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 pub struct CheckpointHeld {
     /// Leaves of its tree; 0 if it holds none yet.
     pub size: u64,
+    /// The root over these; left out if it holds none yet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schema(nullable = false))]
+    pub root: Option<Hash>,
 }
 
 /// A checkpoint, and what shows that the ledger has only grown since the one that the device holds.
@@ -365,7 +369,8 @@ pub struct CheckpointShown {
     pub note: String,
     /// The key that signs in this epoch.
     pub key: PublicKey,
-    /// The consistency proof (RFC 9162 section 2.1.4) from the size held to this one; empty where none is held.
+    /// The consistency proof (RFC 9162 section 2.1.4) from the size held to this one; empty where none is held, and where
+    /// the ledger has no more leaves than that.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub proof: Vec<Hash>,
 }

@@ -199,4 +199,29 @@ ALTER TABLE sync ADD COLUMN wanted_told INTEGER NOT NULL DEFAULT 1 CHECK (wanted
 ALTER TABLE sync ADD COLUMN held BLOB CHECK (length(held) % 16 = 0);
 "#,
     },
+    // The checkpoint held of each ledger and epoch; beside it what the server showed in its place and does not follow from it.
+    // One of an earlier epoch is never deleted: it is what this device can show of that ledger.
+    Step {
+        version: 6,
+        sql: r#"
+CREATE TABLE checkpoint (
+  store BLOB NOT NULL CHECK (length(store) = 16),
+  epoch INTEGER NOT NULL CHECK (epoch >= 0),
+  key BLOB NOT NULL CHECK (length(key) = 32),
+  note TEXT NOT NULL,
+  size INTEGER NOT NULL CHECK (size >= 1),
+  root BLOB NOT NULL CHECK (length(root) = 32),
+  shown_why TEXT,
+  shown_at_s INTEGER,
+  shown_key BLOB CHECK (length(shown_key) = 32),
+  shown_note TEXT,
+  shown_proof BLOB CHECK (length(shown_proof) % 32 = 0),
+  CHECK ((shown_why IS NULL) = (shown_note IS NULL) AND (shown_why IS NULL) = (shown_key IS NULL)
+    AND (shown_why IS NULL) = (shown_proof IS NULL) AND (shown_why IS NULL) = (shown_at_s IS NULL)),
+  PRIMARY KEY (store, epoch)
+) STRICT, WITHOUT ROWID;
+CREATE TRIGGER checkpoint_is_kept BEFORE DELETE ON checkpoint
+BEGIN SELECT RAISE(ABORT, 'a checkpoint is never deleted'); END;
+"#,
+    },
 ];

@@ -229,6 +229,7 @@ fn standing() -> Standing {
         directory: 0,
         bytes_max: 65_536,
         carried: std::collections::BTreeMap::new(),
+        checkpoint: None,
     }
 }
 

@@ -17,6 +17,7 @@ mod newcomer;
 mod old;
 mod postgres;
 mod power_loss;
+mod rewritten;
 mod rounds;
 mod same_answer;
 mod signatures;

@@ -84,6 +84,8 @@ fn page(reply: &SyncReply, entries: &[Pulled]) -> Apply {
         receipts: Vec::new(),
         asides: Vec::new(),
         carried: None,
+        checkpoint: None,
+        evidence: None,
         entries: entries.to_vec(),
         seals: reply.pull.seals.iter().filter(ends).cloned().collect(),
         cursor: Some((format!("as far as {position}"), position)),
@@ -101,7 +103,7 @@ fn wanted() -> Wanted {
 }
 
 fn take(store: &mut Store, page: &Apply) {
-    told(apply(store, page, Some(&wanted()))).expect("a page that can be true");
+    told(apply(store, page, Some(&wanted()), 0)).expect("a page that can be true");
 }
 
 /// The newcomer's database, new.

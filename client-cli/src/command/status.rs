@@ -5,9 +5,10 @@
 
 use super::Here;
 use super::answer::hazards;
+use crate::engine::rewritten;
 use crate::names::Names;
 use crate::problem::Problem;
-use crate::store::{Glance, Own, SyncRow};
+use crate::store::{Evidence, Glance, Own, SyncRow};
 use crate::ui::{Answer, Line, Tone, words};
 use pintle_core::moment::Moment;
 use serde_json::{Value, json};
@@ -26,6 +27,7 @@ struct Standing {
     waiting: u64,
     carried: u64,
     sync: Option<SyncRow>,
+    evidence: Option<Evidence>,
     notices: Vec<(i64, String, String)>,
     hazards: Vec<Glance>,
     machines: usize,
@@ -42,6 +44,7 @@ pub(super) fn run(_: &Status, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     here.answer(|tx| {
         let own = tx.own()?;
         let names = Names::load(tx)?;
+        let sync = tx.sync()?;
         let mut machines = tx.machines()?;
         machines.retain(|m| m.stands_for.is_none() && !m.name.is_empty());
         Ok(Standing {
@@ -49,7 +52,11 @@ pub(super) fn run(_: &Status, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             held: tx.entries_held()?,
             waiting: tx.unplaced(own.device)?,
             carried: tx.carried_waiting()?.iter().map(|run| run.end.seq - run.from + 1).sum(),
-            sync: tx.sync()?,
+            evidence: match &sync {
+                Some(sync) => tx.evidence(sync.store, sync.epoch)?,
+                None => None,
+            },
+            sync,
             notices: tx.notices(NOTICES_MAX)?,
             machines: machines.len(),
             hazards: machines.into_iter().filter(|m| !m.tagged_out.is_empty()).collect(),
@@ -83,6 +90,10 @@ impl Standing {
         if let Some(recover) = self.own.recover {
             let sentence = format!("Entries up to {} are on the server only: pintle sync", recover.seq);
             lines.push(Line::toned(Tone::Danger, sentence));
+        }
+        if let Some(evidence) = &self.evidence {
+            lines.push(Line::toned(Tone::Danger, rewritten(evidence.why)));
+            lines.push(Line::toned(Tone::Faint, "> ").plain("pintle doctor --evidence FILE"));
         }
         if sync.copied {
             lines.push(Line::toned(Tone::Danger, "Two copies of this device are in use: pintle enrol URL CODE --anew"));
@@ -129,6 +140,7 @@ impl Answer for Standing {
                 "epoch": sync.epoch,
                 "position": self.own.seen,
                 "copied": sync.copied,
+                "rewritten": self.evidence.as_ref().map(|evidence| evidence.why.as_str()),
                 "role": sync.role,
                 "last": sync.last.as_ref().map(|l| json!({"at": Moment::at(l.at_s, 0).ok(), "outcome": l.code})),
             })

@@ -4,7 +4,7 @@
 //! a terminal and only if it takes long. Never needed before recording.
 
 use super::Here;
-use crate::engine::{Engine, Report, Watch, outcome, told};
+use crate::engine::{Engine, Report, Watch, outcome, rewritten, told};
 use crate::follow::{self, Followed, OldKey};
 use crate::problem::{Code, Problem};
 use crate::transport::{CA_FILE, Http, not_trusted};
@@ -37,7 +37,9 @@ pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     match problem(&report) {
         None => here.ui.show(&report),
         Some(problem) => {
-            for notice in &report.notices {
+            // What the problem says itself is not said twice.
+            let once = |notice: &&Notice| !matches!(notice, Notice::LedgerRewritten(_));
+            for notice in report.notices.iter().filter(once) {
                 here.ui.aside(&Line::toned(Tone::Odd, told(notice).1));
             }
             Err(problem)
@@ -95,6 +97,9 @@ pub fn problem(report: &Report) -> Option<Problem> {
         Stop::Stalled => {
             Problem::new(Code::Stalled, format!("nothing moves forward any more; {kept}")).hint("pintle doctor")
         }
+        Stop::Rewritten(why) => Problem::new(Code::LedgerRewritten, rewritten(*why))
+            .hint("tell the owner; what shows it: pintle doctor --evidence FILE")
+            .detail(why.as_str()),
         Stop::Closed => Problem::new(Code::Revoked, format!("this device may no longer read; {kept}"))
             .hint("ask the owner for a new code: pintle enrol URL CODE --anew"),
         Stop::Distrusted(fault) => {

@@ -8,6 +8,7 @@
 //! Never: the clock, randomness, a decision.
 
 mod carried;
+mod checkpoints;
 mod entries;
 mod looking;
 mod machines;
@@ -16,6 +17,7 @@ mod people;
 mod sync;
 
 pub use carried::WaitingRun;
+pub use checkpoints::Evidence;
 pub use entries::{NewEntry, Placed};
 pub use looking::BareRow;
 pub use machines::{Glance, LastReading, TaggedOut};

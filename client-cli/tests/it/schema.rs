@@ -13,6 +13,7 @@ const LANDED: &[(u32, &str)] = &[
     (3, "6oR5YaG_e5ex76CDOHtIj0j4JpT_LPwYb_5eEyiR3YU"),
     (4, "RkhiMZTpNsVLa6vnFY0cs1hKMf9kE92un2OHvhvjQcE"),
     (5, "jovk0ACrGkOQKHkJJlNHLUXFdphx3llB7oludBQ5gv0"),
+    (6, "hIDMXkZdxbVxWQ_sA3d6M_YEU-z5AH6O-6VbLDpciCU"),
 ];
 
 #[test]

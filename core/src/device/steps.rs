@@ -4,11 +4,12 @@
 
 use crate::chain::{LogHead, Seal};
 use crate::exchange::{
-    Aside, Carried, CarriedAnswer, ClockSample, Digest, Directory, Person, Pulled, Push, Receipt, SyncReply,
-    SyncRequest, Wanted,
+    Aside, Carried, CarriedAnswer, CheckpointShown, ClockSample, Digest, Directory, Person, Pulled, Push, Receipt,
+    SyncReply, SyncRequest, Wanted,
 };
 use crate::fault::Fault;
 use crate::ids::{Baton, DeviceId, MachineId, OrganisationId, RequestId, StoreId};
+use crate::proof::watch::{HeldCheckpoint, NotShown};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What a device has stored about sync. Loaded at the start and after every [`Effect::Apply`].
@@ -44,6 +45,8 @@ pub struct Standing {
     pub bytes_max: u32,
     /// Runs of other devices' entries that came by carry and are not known to be with the server, by device.
     pub carried: BTreeMap<DeviceId, u64>,
+    /// The checkpoint held of that database and epoch.
+    pub checkpoint: Option<HeldCheckpoint>,
 }
 
 /// What the caller loads for one request.
@@ -172,6 +175,10 @@ pub struct Apply {
     pub recover: Option<LogHead>,
     /// New value of [`Standing::copied`].
     pub copied: bool,
+    /// The checkpoint to hold from now on, in place of the one of that database and epoch.
+    pub checkpoint: Option<HeldCheckpoint>,
+    /// What was shown in its place and does not follow from it, to be kept beside it.
+    pub evidence: Option<(NotShown, CheckpointShown)>,
     /// Page size that worked.
     pub bytes_max: u32,
     /// The server's clock, in milliseconds since 1970.
@@ -216,6 +223,11 @@ pub enum Notice {
     SetAside(Vec<Aside>),
     /// What was delivered did not add up; everything is pulled again.
     Repairing,
+    /// The server's checkpoint does not follow from the one that this device holds: what it had seen of the ledger is gone or
+    /// another. Both are kept.
+    LedgerRewritten(NotShown),
+    /// The server's checkpoint cannot be what it says, and none is held that it could be put beside: it is not held.
+    CheckpointRefused(NotShown),
     /// The server wants a newer program.
     UpdateWanted {
         /// Least version.
@@ -228,6 +240,8 @@ pub enum Notice {
 pub enum Stop {
     /// All is out and all is in.
     Done,
+    /// So it is; but the ledger is not the one that this device has seen.
+    Rewritten(NotShown),
     /// No signal.
     NoSignal(NetworkFailure),
     /// The server refused the request.

@@ -9,7 +9,7 @@
 use super::checkpoint::Checkpoint;
 use super::merkle::{empty_root, verify_consistency};
 use super::note::{NOTE_BYTES_MAX, Note};
-use crate::exchange::CheckpointShown;
+use crate::exchange::{CheckpointHeld, CheckpointShown};
 use crate::ids::{Hash, PublicKey};
 
 /// A checkpoint that a device holds of a ledger in an epoch.
@@ -32,6 +32,12 @@ impl HeldCheckpoint {
         let Checkpoint { size, root, .. } = Checkpoint::open(note, origin, &key)?;
         // Of a tree without leaves there is one root, and nothing could ever be compared with it.
         (size > 0 && root != empty_root()).then(|| Self { key, note: note.to_owned(), size, root })
+    }
+
+    /// As an exchange names it.
+    #[must_use]
+    pub fn named(&self) -> CheckpointHeld {
+        CheckpointHeld { size: self.size, root: Some(self.root) }
     }
 }
 

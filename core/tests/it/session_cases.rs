@@ -11,6 +11,7 @@ use proptest::prelude::*;
 
 mod ends;
 mod places;
+mod rewritten;
 
 use ends::{Device, Fault, Server, names, server};
 

@@ -67,7 +67,7 @@ impl App {
     }
 
     /// The root that a record's note states.
-    fn root(&self, organisation: OrganisationId, record: &CheckpointRecord) -> Result<Hash, Refusal> {
+    pub(super) fn root(&self, organisation: OrganisationId, record: &CheckpointRecord) -> Result<Hash, Refusal> {
         let key = self.checkpoint_key(organisation, record.epoch);
         let checkpoint = Checkpoint::open(&record.note, &key.origin(), &key.public());
         checkpoint.map(|checkpoint| checkpoint.root).ok_or_else(|| Refusal::internal("a checkpoint is not its key's"))

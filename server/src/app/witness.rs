@@ -42,13 +42,15 @@ impl App {
         epoch: u64,
     ) -> Result<Option<CheckpointShown>, Refusal> {
         let newest = self.store.checkpoint(organisation).await?;
-        let Some(newest) = newest.filter(|newest| newest.epoch == epoch && newest.size != held.size) else {
+        let Some(newest) = newest.filter(|newest| newest.epoch == epoch) else { return Ok(None) };
+        if newest.size == held.size && held.root == Some(self.root(organisation, &newest)?) {
             return Ok(None);
-        };
-        // A device that holds a larger one than there is has seen what this ledger has lost: it is shown so, without proof.
+        }
+        // A device that holds another one of that size, or a larger one than there is, has seen what this ledger has lost: it
+        // is shown so, without proof.
         let proof = match Plan::consistency(held.size, newest.size) {
-            Some(plan) => self.proof(organisation, Some(plan)).await?,
-            None => Vec::new(),
+            Some(plan) if newest.size > held.size => self.proof(organisation, Some(plan)).await?,
+            _ => Vec::new(),
         };
         let key = self.checkpoint_key(organisation, epoch).public();
         Ok(Some(CheckpointShown { note: newest.note, key, proof }))

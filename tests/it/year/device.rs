@@ -69,6 +69,7 @@ impl Device {
             directory: 0,
             bytes_max: PAGE_BYTES_START,
             carried: BTreeMap::new(),
+            checkpoint: None,
         };
         Self {
             key,

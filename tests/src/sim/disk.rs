@@ -261,6 +261,7 @@ impl Disk {
             directory: sync.directory,
             bytes_max: sync.bytes_max,
             carried: self.waiting_counts(),
+            checkpoint: None,
         })
     }
 

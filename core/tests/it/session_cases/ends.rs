@@ -9,12 +9,16 @@ use pintle_core::device::{
 };
 use pintle_core::entry::{Entry, Head, Held};
 use pintle_core::exchange::{
-    ClockSample, Digest, PROTOCOL, PullAnswer, PullOutcome, Pulled, Push, PushAnswer, PushOutcome, Receipt, SyncReply,
-    SyncRequest,
+    CheckpointHeld, CheckpointShown, ClockSample, Digest, PROTOCOL, PullAnswer, PullOutcome, Pulled, Push, PushAnswer,
+    PushOutcome, Receipt, SyncReply, SyncRequest,
 };
 use pintle_core::ids::{Baton, DeviceId, OrganisationId, PersonId, PublicKey, RequestId, StoreId};
 use pintle_core::moment::Moment;
 use pintle_core::permission::Role;
+use pintle_core::proof::checkpoint::CheckpointKey;
+use pintle_core::proof::merkle::{Plan, leaf_hash};
+use pintle_core::proof::tile::{Growing, Tiles, node_in};
+use pintle_core::proof::watch::NotShown;
 use std::collections::BTreeMap;
 
 pub(super) const ORGANISATION: OrganisationId = OrganisationId([9; 16]);
@@ -31,6 +35,8 @@ pub(super) struct Server {
     pub(super) sees_copies: bool,
     /// Refuses every cursor.
     pub(super) refuses_cursors: bool,
+    /// With which secret checkpoints are signed, and for which epoch after the true one; none if nobody signs.
+    pub(super) signs: Option<(u8, u64)>,
 }
 
 impl Server {
@@ -82,10 +88,24 @@ impl Server {
             carried: None,
             pull: self.page(request, known_epoch),
             directory: None,
-            checkpoint: None,
+            checkpoint: request.checkpoint.and_then(|held| self.shown(held)),
             blobs_wanted: Vec::new(),
             client_min: "0.0.1".into(),
         }
+    }
+
+    /// The checkpoint over the whole ledger, if it is another than of that size. Honest, as far as what stands there now.
+    fn shown(&self, held: CheckpointHeld) -> Option<CheckpointShown> {
+        let (secret, later) = self.signs?;
+        let by = CheckpointKey::new(&[secret; 32], ORGANISATION, self.epoch + later);
+        let mut tree = Growing::new(0, Tiles::new()).expect("an empty tree");
+        for held in &self.ledger {
+            tree.push(leaf_hash(&[&held.link.0[..], &held.received_ms.unwrap_or(0).to_be_bytes()].concat()));
+        }
+        let (size, root, tiles) = (self.ledger.len() as u64, tree.root(), tree.changed());
+        let proof = Plan::consistency(held.size, size).and_then(|plan| plan.read(|node| node_in(&tiles, node)));
+        let shown = CheckpointShown { note: by.sign(size, root), key: by.public(), proof: proof.unwrap_or_default() };
+        (size > 0 && held.root != Some(root)).then_some(shown)
     }
 
     pub(super) fn stored(&self, device: DeviceId) -> BTreeMap<u64, Stored> {
@@ -168,6 +188,7 @@ pub(super) struct Device {
     pub(super) held: BTreeMap<(DeviceId, u64), Held>,
     pub(super) requests: u8,
     pub(super) notices: Vec<Notice>,
+    pub(super) evidence: Option<(NotShown, CheckpointShown)>,
 }
 
 impl Device {
@@ -192,8 +213,9 @@ impl Device {
             directory: 0,
             bytes_max: 65536,
             carried: BTreeMap::new(),
+            checkpoint: None,
         };
-        Self { key, standing, held: BTreeMap::new(), requests: 0, notices: Vec::new() }
+        Self { key, standing, held: BTreeMap::new(), requests: 0, notices: Vec::new(), evidence: None }
     }
 
     pub(super) fn record(&mut self) {
@@ -291,9 +313,14 @@ impl Device {
             self.standing.cursor = Some(cursor.clone());
             self.standing.position = *position;
         }
+        if (self.standing.store, self.standing.epoch) != (apply.store, apply.epoch) {
+            self.standing.checkpoint = None;
+        }
         (self.standing.store, self.standing.epoch, self.standing.baton) = (apply.store, apply.epoch, apply.baton);
         self.standing.recover = apply.recover.filter(|to| to.seq > self.standing.log.seq);
         self.standing.copied = apply.copied;
+        self.standing.checkpoint = apply.checkpoint.clone().or(self.standing.checkpoint.take());
+        self.evidence = apply.evidence.clone().or(self.evidence.take());
         self.standing.bytes_max = apply.bytes_max;
         self.restate();
         Input::Applied(self.standing.clone())
@@ -361,6 +388,7 @@ pub(super) fn server() -> Server {
         spoil_digest: false,
         sees_copies: false,
         refuses_cursors: false,
+        signs: None,
     }
 }
 
