@@ -8,6 +8,7 @@ use pintle::ambient::Wall;
 use pintle::{asked, plan_file, transport};
 use pintle_core::admit::{self, Admission, Author, Checked, Known};
 use pintle_core::canonical;
+use pintle_core::carry::{Bundle, codes};
 use pintle_core::chain::{DeviceKey, LogHead};
 use pintle_core::decimal::Decimal;
 use pintle_core::device::{Effect, Input, Outgoing, Session, Standing, check_page};
@@ -17,6 +18,10 @@ use pintle_core::fact::{Fact, check_free_text, check_name};
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, RequestId, StoreId};
 use pintle_core::moment::Moment;
 use pintle_core::permission::Role;
+use pintle_core::photo::{Position, cleaned, look};
+use pintle_core::proof::checkpoint::Checkpoint;
+use pintle_core::proof::note::{Note, Signer};
+use pintle_core::stamp::{Authority, judge};
 use pintle_core::telematics;
 use pintle_core::{Fault, Head};
 
@@ -27,11 +32,15 @@ pub type Parser = fn(&[u8]);
 pub const PARSERS: &[(&str, Parser)] = &[
     ("admit", admissions),
     ("canonical", canonical_bytes),
+    ("carry", carry_file),
     ("decimal", decimal),
     ("entry", entry),
     ("id", id),
     ("moment", moment),
+    ("note", note),
+    ("photo", photo),
     ("plan", plan),
+    ("stamp", stamp),
     ("sync_reply", sync_reply),
     ("sync_request", sync_request),
     ("telematics", telematics),
@@ -390,4 +399,60 @@ fn typed(bytes: &[u8]) {
         assert!((1..=words.len()).contains(&used));
     }
     let _understood = (asked::is_reading(text), asked::skipped(text), asked::quoted(text));
+}
+
+/// A carry file has one spelling; a series of codes gives bytes or a refusal.
+fn carry_file(bytes: &[u8]) {
+    match Bundle::read(bytes) {
+        Ok(bundle) => {
+            let written = bundle.write().expect("what was read can be written");
+            assert_eq!(Bundle::read(&written).as_ref(), Ok(&bundle));
+        }
+        Err(fault) => well_formed(&fault),
+    }
+    if let Some(Err(fault)) = as_text(bytes).map(codes::read) {
+        well_formed(&fault);
+    }
+}
+
+/// A signed note has one spelling, and so has a verifier's key.
+fn note(bytes: &[u8]) {
+    let Some(text) = as_text(bytes) else { return };
+    if let Some(note) = Note::read(text) {
+        assert_eq!(note.write(), text);
+        if let Some(checkpoint) = Checkpoint::read(&note.text) {
+            assert_eq!(Checkpoint::read(&checkpoint.text()), Some(checkpoint));
+        }
+    }
+    if let Some(signer) = Signer::from_vkey(text) {
+        assert_eq!(signer.vkey(), text);
+    }
+}
+
+/// What is left of a photo is a photo that nothing more is taken from, and is what was said of it.
+fn photo(bytes: &[u8]) {
+    if let Err(fault) = look(bytes) {
+        well_formed(&fault);
+    }
+    match cleaned(bytes, Position::Removed) {
+        Ok((clean, said)) => {
+            assert_eq!(look(&clean), Ok(said));
+            assert_eq!(cleaned(&clean, Position::Removed), Ok((clean.clone(), said)));
+        }
+        Err(fault) => well_formed(&fault),
+    }
+}
+
+/// What a time stamp must be of, for the samples in the corpus.
+const STAMPED: &[u8] = b"pintle/CQkJCQkJCQkJCQkJCQkJCQ/1\n10\npP4Cmb9lJiy2D7sWDyY7p1ql0MN3kmpME6IA6Yn18Wo=\n";
+
+/// A token that counts says a moment, and the latest that it allows is no earlier.
+fn stamp(bytes: &[u8]) {
+    const ROOT: &[u8] = include_bytes!("../../core/tests/vectors/stamps/history/root.pem");
+    let authorities = Authority::read_pem(ROOT).expect("a certificate");
+    if let Ok(stamp) = judge(bytes, &Hash::of(&[STAMPED]), None, &authorities) {
+        assert!(stamp.by_s >= stamp.at_s, "{stamp:?}");
+    }
+    // Whatever is no certificate is refused.
+    drop(Authority::read_pem(bytes));
 }
