@@ -10,6 +10,7 @@ use flate2::read::GzDecoder;
 use pintle_core::exchange::{PushOutcome, SyncReply, SyncRequest};
 use pintle_core::history::verdict::{Standing, Verdict};
 use pintle_core::history::verify::Verifier;
+use pintle_core::stamp::Authority;
 use pintle_openapi::endpoints::enrol::{EnrolReply, EnrolRequest};
 use pintle_tests::rounds::servers::{Device, Start};
 use rusqlite::Connection;
@@ -128,9 +129,10 @@ fn each_old_postgres_database_is_brought_up_to_date_and_lives_on() {
     }
 }
 
-/// What a history of then is found to be today, under its key.
-fn judged(history: &[u8], key: &str) -> Verdict {
-    let mut verifier = Verifier::new(Some(key.trim().parse().expect("a key")));
+/// What a history of then is found to be today, under its key and with its authority, if it has one.
+fn judged(history: &[u8], key: &str, authority: Option<&[u8]>) -> Verdict {
+    let believed = authority.map(|pem| Authority::read_pem(pem).expect("a certificate")).unwrap_or_default();
+    let mut verifier = Verifier::new(Some(key.trim().parse().expect("a key"))).believing(believed);
     BufReader::new(GzDecoder::new(history)).split(b'\n').for_each(|line| verifier.line(&line.expect("it inflates")));
     verifier.finish()
 }
@@ -143,19 +145,22 @@ fn each_old_service_history_is_as_valid_as_it_was() {
         for file in files.filter(|path| path.extension().is_some_and(|ending| ending == "history")) {
             let history = std::fs::read(&file).expect("read");
             let key = std::fs::read_to_string(file.with_extension("key")).expect("its key");
-            let verdict = judged(&history, &key);
+            let authority = std::fs::read(file.with_extension("pem")).ok();
+            let verdict = judged(&history, &key, authority.as_deref());
             let told = format!("{name}, {}: {:?}", file.display(), verdict.failures);
             assert_eq!(verdict.standing, Standing::Valid, "{told}");
             assert!(verdict.about.entries >= 7 && verdict.about.devices == 2, "{told}");
             let which = file.file_stem().expect("a name").to_string_lossy().into_owned();
             assert_eq!(verdict.about.withheld.is_empty(), which == "open", "{told}");
-            assert_eq!(verdict.about.witnesses.len(), usize::from(which == "witnessed"), "{told}");
+            let (is_witnessed, is_stamped) = (["stamped", "witnessed"].contains(&&*which), which == "stamped");
+            assert_eq!(verdict.about.witnesses.len(), usize::from(is_witnessed), "{told}");
+            assert_eq!(verdict.about.stamps.proved(), if is_stamped { 8 } else { 0 }, "{told}");
             names.push(which);
         }
     }
     names.sort();
     names.dedup();
-    assert_eq!(names, ["open", "withheld", "witnessed"], "of each sort one at least is kept");
+    assert_eq!(names, ["open", "stamped", "withheld", "witnessed"], "of each sort one at least is kept");
 }
 
 /// One message of a capture: its head in lines, and its body without what HTTP did to it.
