@@ -43,8 +43,8 @@ impl From<Problem> for Halt {
     }
 }
 
-/// Stores it. `told` are the machines wanted as the request said them, if it did, `at_s` is the device's clock. The inner error names what in the reply
-/// cannot be true; then nothing was stored.
+/// Stores it. `told` are the machines wanted as the request said them, if it did; `at_s` is the second since 1970 by the
+/// device's clock. The inner error names what in the reply cannot be true; then nothing was stored.
 ///
 /// # Errors
 /// If the database cannot be used.

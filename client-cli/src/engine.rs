@@ -281,7 +281,6 @@ pub fn told(notice: &Notice) -> (&'static str, String) {
         Notice::Repairing => {
             ("repairing", "What had been delivered did not add up. Everything is fetched once more.".to_owned())
         }
-        Notice::LedgerRewritten(why) => (Code::LedgerRewritten.as_str(), rewritten(*why)),
         Notice::CheckpointRefused(_) => (
             "checkpoint-refused",
             "The server's checkpoint is not signed as it says. Until one is, its log is not watched.".to_owned(),

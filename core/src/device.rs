@@ -44,6 +44,7 @@ pub struct Session {
     moved: bool,
     closed: bool,
     rewritten: Option<NotShown>,
+    refused: bool,
     progress: bool,
     expected: Option<(u64, Digest)>,
     more: bool,
@@ -92,6 +93,7 @@ impl Default for Session {
             moved: false,
             closed: false,
             rewritten: None,
+            refused: false,
             progress: false,
             expected: None,
             more: true,
@@ -350,13 +352,13 @@ impl Session {
             }
             Watched::Unchanged => (None, None),
             Watched::NotShown(why) if held.is_none() => {
-                notices.push(Notice::CheckpointRefused(why));
+                if !std::mem::replace(&mut self.refused, true) {
+                    notices.push(Notice::CheckpointRefused(why));
+                }
                 (None, None)
             }
             Watched::NotShown(why) => {
-                if self.rewritten.replace(why).is_none() {
-                    notices.push(Notice::LedgerRewritten(why));
-                }
+                self.rewritten = Some(why);
                 (None, Some((why, shown)))
             }
         }

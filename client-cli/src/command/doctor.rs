@@ -1,18 +1,18 @@
 //! `pintle doctor`: checks the database's file, every chain, the seals, the digest, the glances and the key.
 //!
 //! Promises: names each fault with its place and ends with exit code 1 if there is one; glances, which can be computed
-//! again, are put right. Never changes an entry, never asks the network.
-//! What a server has shown that cannot be is written down for others.
+//! again, are put right. What a server has shown that cannot be is written down for others. Never changes an entry, never
+//! asks the network.
 
 use super::Here;
+use super::history::keep;
 use crate::examine::{Fault, Report, examine};
 use crate::problem::{Code, Problem};
 use crate::store::{Evidence, Store};
 use crate::ui::{Answer, Line, Tone, words};
-use pintle_core::ids::OrganisationId;
 use pintle_core::moment::Moment;
 use serde_json::{Value, json};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// What the file says of itself.
 const ABOUT: &str = "Each shows two checkpoints (C2SP tlog-checkpoint) of one log and epoch: the one that this device held, and \
@@ -52,12 +52,8 @@ struct Written {
 }
 
 impl Written {
-    fn gather(store: &mut Store, file: &Path) -> Result<Self, Problem> {
-        let evidence = store.read(|tx| {
-            let organisation = tx.sync()?.map(|sync| sync.organisation);
-            let all = tx.all_evidence()?;
-            Ok(all.iter().map(|one| told(organisation, one)).collect::<Vec<_>>())
-        })?;
+    fn gather(store: &mut Store, file: &PathBuf) -> Result<Self, Problem> {
+        let evidence = store.read(|tx| Ok(tx.all_evidence()?.iter().map(told).collect::<Vec<_>>()))?;
         if evidence.is_empty() {
             return Err(Problem::new(
                 Code::NoEvidence,
@@ -67,17 +63,16 @@ impl Written {
         let document = json!({"about": ABOUT, "evidence": evidence});
         // A JSON value always has a text.
         let text = serde_json::to_string_pretty(&document).unwrap_or_default() + "\n";
-        let name = file.display().to_string();
-        std::fs::write(file, text)
-            .map_err(|error| Problem::new(Code::FileFailed, format!("cannot write {name}")).detail(error))?;
-        Ok(Self { evidence, file: name })
+        keep(file, text.as_bytes())?;
+        Ok(Self { evidence, file: file.display().to_string() })
     }
 }
 
-fn told(organisation: Option<OrganisationId>, evidence: &Evidence) -> Value {
+/// Which organisation it is about, the notes say.
+fn told(evidence: &Evidence) -> Value {
     let Evidence { store, epoch, held, shown, why, at_s } = evidence;
     json!({
-        "organisation": organisation, "store": store, "epoch": epoch, "why": why.as_str(),
+        "store": store, "epoch": epoch, "why": why.as_str(),
         "at": Moment::at(*at_s, 0).ok(), "held": {"note": held.note, "key": held.key}, "shown": shown,
     })
 }

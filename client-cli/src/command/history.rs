@@ -92,7 +92,7 @@ pub(super) fn keep(path: &PathBuf, bytes: &[u8]) -> Result<(), Problem> {
     let failed = |error: std::io::Error| {
         Problem::new(Code::FileFailed, format!("cannot write {}", path.display()))
             .detail(&error)
-            .hint("another name: --to FILE")
+            .hint("another name: no file is written over")
     };
     let mut file = std::fs::File::create_new(path).map_err(failed)?;
     file.write_all(bytes).and_then(|()| file.sync_all()).map_err(failed)

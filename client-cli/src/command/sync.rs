@@ -37,9 +37,7 @@ pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     match problem(&report) {
         None => here.ui.show(&report),
         Some(problem) => {
-            // What the problem says itself is not said twice.
-            let once = |notice: &&Notice| !matches!(notice, Notice::LedgerRewritten(_));
-            for notice in report.notices.iter().filter(once) {
+            for notice in &report.notices {
                 here.ui.aside(&Line::toned(Tone::Odd, told(notice).1));
             }
             Err(problem)

@@ -223,9 +223,6 @@ pub enum Notice {
     SetAside(Vec<Aside>),
     /// What was delivered did not add up; everything is pulled again.
     Repairing,
-    /// The server's checkpoint does not follow from the one that this device holds: what it had seen of the ledger is gone or
-    /// another. Both are kept.
-    LedgerRewritten(NotShown),
     /// The server's checkpoint cannot be what it says, and none is held that it could be put beside: it is not held.
     CheckpointRefused(NotShown),
     /// The server wants a newer program.
@@ -240,7 +237,8 @@ pub enum Notice {
 pub enum Stop {
     /// All is out and all is in.
     Done,
-    /// So it is; but the ledger is not the one that this device has seen.
+    /// So it is; but the ledger's checkpoint does not follow from the one that this device holds: what it had seen of the
+    /// ledger is gone or another. Both are kept.
     Rewritten(NotShown),
     /// No signal.
     NoSignal(NetworkFailure),
