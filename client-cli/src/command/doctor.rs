@@ -80,7 +80,7 @@ fn told(evidence: &Evidence) -> Value {
 impl Answer for Written {
     fn lines(&self) -> Vec<Line> {
         let told = words::counted(self.evidence.len() as u64, "log", "logs");
-        vec![Line::of(format!("{told} that cannot be: what shows it is in {}", self.file))]
+        vec![Line::of(format!("what contradicts {told} that this device saw: in {}", self.file))]
     }
 
     fn json(&self) -> Value {
