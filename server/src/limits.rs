@@ -123,6 +123,11 @@ pub const OUTGOING_ADDRESSES_MAX: usize = 4;
 pub const NOTICE_LOOK: Duration = Duration::from_secs(2);
 /// How often each process looks whether a checkpoint is to be stamped; an authority that failed is asked again then.
 pub const STAMP_LOOK: Duration = Duration::from_secs(60);
+/// How often each process looks whether a checkpoint is to be co-signed: a history made this long after the last entry came
+/// has the lines of its witnesses.
+pub const COSIGN_LOOK: Duration = Duration::from_secs(10);
+/// The same once a witness did not sign.
+pub const COSIGN_AGAIN: Duration = Duration::from_secs(60);
 /// Hours from one stamp to the next, if the operator does not say: what was recorded is then provably there within a day.
 pub const STAMP_HOURS_DEFAULT: u32 = 24;
 /// Most hours: a year.

@@ -8,6 +8,7 @@ use clap::Parser as _;
 use futures_util::FutureExt as _;
 use pintle_core::moment::Moment;
 use pintle_server::ambient::{Ambient as _, System, random, say};
+use pintle_server::app::cosign::Cosigned;
 use pintle_server::app::gate::{Rates, Room};
 use pintle_server::app::stamp::{Haste, Stamped};
 use pintle_server::app::{App, Refusal};
@@ -20,12 +21,12 @@ use pintle_server::outgoing::reach::Reach;
 use pintle_server::qr;
 use pintle_server::serve::{Door, Hangup, listen, stop_signal, tend};
 use pintle_server::settings::{
-    Command, CommandLine, Common, HookArgs, KeysArgs, KeysCommand, LogFormat, OrganisationCommand, ServeArgs,
-    StampNowArgs,
+    Command, CommandLine, Common, CosignArgs, HookArgs, KeysArgs, KeysCommand, LogFormat, OrganisationCommand,
+    ServeArgs, StampNowArgs,
 };
 use pintle_server::tls::{Certificate, TlsError};
 use pintle_store::audit::Weight;
-use pintle_store::{EarlierKeys, FreshSecrets, Store, StoreError};
+use pintle_store::{Cosignature, EarlierKeys, FreshSecrets, Organisation, Store, StoreError};
 use std::io::IsTerminal as _;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -128,7 +129,7 @@ async fn run(line: CommandLine) -> Result<ExitCode, Failure> {
     let operator = Operator { store: store.as_ref(), ambient: ambient.as_ref() };
     let lines = match line.command {
         None => return serve(store, ambient, line.serve).await.map(|()| ExitCode::SUCCESS),
-        Some(Command::Serve(args)) => return serve(store, ambient, args).await.map(|()| ExitCode::SUCCESS),
+        Some(Command::Serve(args)) => return serve(store, ambient, *args).await.map(|()| ExitCode::SUCCESS),
         // Done already.
         Some(Command::Backup(_) | Command::Restore(_) | Command::Check(_)) => Vec::new(),
         Some(Command::Code(args)) => {
@@ -143,6 +144,7 @@ async fn run(line: CommandLine) -> Result<ExitCode, Failure> {
             operator.keys_rotate(if args.at_once { EarlierKeys::Void } else { EarlierKeys::Overlap }).await?
         }
         Some(Command::Stamp(args)) => stamp(&store, &ambient, &args).await?,
+        Some(Command::Cosign(args)) => cosign(&store, &ambient, &args).await?,
         Some(Command::Hook(HookArgs { within, to: Some(url), inside, .. })) => {
             let reach = if inside { Reach::Inside } else { Reach::Public };
             operator.hook_set(within.organisation.as_deref(), &url, reach).await?
@@ -221,6 +223,38 @@ async fn stamp(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &StampNowArg
     Ok(lines)
 }
 
+/// Prints the verifier key of each ledger, and has its newest checkpoint co-signed now by the witnesses that are set.
+async fn cosign(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &CosignArgs) -> Result<Vec<String>, Failure> {
+    let failed = |refusal: Refusal| Failure::Setup(refusal.inside.clone().unwrap_or_default());
+    let cosigners = args.witnesses.cosigners().map_err(Failure::Setup)?;
+    let app = App::new(store.clone(), ambient.clone(), &Rates::default(), Room::default()).map_err(failed)?;
+    app.grow_trees().await.map_err(failed)?;
+    let (outgoing, mut lines) = (outgoing(), Vec::new());
+    for Organisation { id, name } in store.organisations().await.map_err(Failure::Database)? {
+        let Some(key) = app.verifier_key(id).await.map_err(failed)? else {
+            lines.push(format!("{name:?}: nothing is recorded yet, so there is no checkpoint"));
+            continue;
+        };
+        lines.push(format!("{name:?}: its ledger is known by the key {key}"));
+        for cosigner in &cosigners {
+            let witness = &cosigner.signer.name;
+            lines.push(match app.cosign_checkpoint(id, cosigner, &outgoing).await.map_err(failed)? {
+                Ok(Cosigned::Kept(size, Cosignature { time_s, .. })) => {
+                    let at = i64::try_from(time_s).ok().and_then(|at_s| Moment::at(at_s, 0).ok());
+                    let at = at.map_or_else(|| "no time".to_owned(), |at| at.to_string());
+                    format!("{name:?}: its checkpoint of {size} leaves is co-signed by {witness} at {at}")
+                }
+                Ok(Cosigned::Nothing) => format!("{name:?}: {witness} has co-signed its newest checkpoint"),
+                Err(error) => {
+                    lines.iter().for_each(|line| say(line));
+                    return Err(Failure::Setup(format!("{name:?} is not co-signed by {witness}: {error}")));
+                }
+            });
+        }
+    }
+    Ok(lines)
+}
+
 async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> Result<(), Failure> {
     let stop = stop_signal().map_err(Failure::Serve)?;
     let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
@@ -230,8 +264,9 @@ async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> 
     let now_s = ambient.now_ms().div_euclid(1000);
     let certificate = args.front.tls_files().map(|files| Certificate::read(files, now_s)).transpose()?.map(Arc::new);
     let stamper = args.stamps.stamper().map_err(Failure::Setup)?;
+    let cosigners = args.witnesses.cosigners().map_err(Failure::Setup)?;
     let (front, outgoing) = (args.front.front(), Some(outgoing()));
-    let door = Door { front, certificate, outgoing, stamper, ..Door::default() };
+    let door = Door { front, certificate, outgoing, stamper, cosigners, ..Door::default() };
     let listening = listen(app, &door, args.listen).map_err(|error| Failure::Listen(args.listen, error))?;
     let at = listening.addresses.first().copied().unwrap_or(args.listen);
     let scheme = if door.certificate.is_some() { "https" } else { "http" };

@@ -5,12 +5,13 @@
 
 use crate::ambient::Ambient;
 use crate::app::App;
+use crate::app::cosign::Cosigner;
 use crate::app::stamp::Stamper;
 use crate::connections::Connections;
 use crate::http::{self, Front};
 use crate::limits::{
-    CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, HEAD_DEADLINE, KEEP_ALIVE,
-    KEY_LOOK, NOTICE_LOOK, SHUTDOWN_S, STAMP_LOOK, TREE_LOOK,
+    CERTIFICATE_LOOK, CERTIFICATE_WARN_S, CONNECTIONS_ADDRESS_MAX, CONNECTIONS_MAX, COSIGN_AGAIN, COSIGN_LOOK,
+    HEAD_DEADLINE, KEEP_ALIVE, KEY_LOOK, NOTICE_LOOK, SHUTDOWN_S, STAMP_LOOK, TREE_LOOK,
 };
 use crate::outgoing::Outgoing;
 use crate::tls::{Certificate, Reread, TlsError};
@@ -50,6 +51,7 @@ pub struct Listening {
     app: web::Data<App>,
     outgoing: Option<Outgoing>,
     stamper: Option<Stamper>,
+    cosigners: Vec<Cosigner>,
     server: Server,
 }
 
@@ -64,6 +66,8 @@ pub struct Door {
     pub outgoing: Option<Outgoing>,
     /// How checkpoints are stamped; none: they are not.
     pub stamper: Option<Stamper>,
+    /// Who is asked to co-sign checkpoints.
+    pub cosigners: Vec<Cosigner>,
     /// Line and headers of a request, and a TLS handshake, must be there within this time.
     pub head: Duration,
     /// An idle connection is kept for this long.
@@ -81,6 +85,7 @@ impl Default for Door {
             certificate: None,
             outgoing: None,
             stamper: None,
+            cosigners: Vec::new(),
             head: HEAD_DEADLINE,
             idle: KEEP_ALIVE,
             connections: CONNECTIONS_MAX,
@@ -113,8 +118,8 @@ pub fn listen(app: App, door: &Door, address: SocketAddr) -> io::Result<Listenin
         Some(certificate) => server.bind_rustls_0_23(address, certificate.config().map_err(io::Error::other)?)?,
     };
     let addresses = server.addrs();
-    let (outgoing, stamper) = (door.outgoing.clone(), door.stamper.clone());
-    Ok(Listening { addresses, app, outgoing, stamper, server: server.run() })
+    let (outgoing, stamper, cosigners) = (door.outgoing.clone(), door.stamper.clone(), door.cosigners.clone());
+    Ok(Listening { addresses, app, outgoing, stamper, cosigners, server: server.run() })
 }
 
 /// Learns the keys that sign tokens, now and then. Never ends: what is known stays known where that fails.
@@ -170,6 +175,19 @@ async fn stamp_checkpoints(app: &App, stamper: Option<&Stamper>, outgoing: Optio
     }
 }
 
+/// Has checkpoints co-signed soon after they are made. Never ends: a witness that did not sign is asked again.
+async fn cosign_checkpoints(app: &App, cosigners: &[Cosigner], outgoing: Option<&Outgoing>) {
+    let Some(outgoing) = outgoing.filter(|_| !cosigners.is_empty()) else { return std::future::pending().await };
+    loop {
+        let signed = app.cosign_checkpoints(cosigners, outgoing).await.unwrap_or_else(|refusal| {
+            let detail = refusal.inside.as_deref().unwrap_or_default();
+            tracing::warn!(detail, "the co-signatures of checkpoints could not be looked at");
+            false
+        });
+        tokio::time::sleep(if signed { COSIGN_LOOK } else { COSIGN_AGAIN }).await;
+    }
+}
+
 /// Looks at the certificate's files now and then, and whenever `hangup` says so. Never ends.
 pub async fn tend(certificate: Arc<Certificate>, ambient: Arc<dyn Ambient>, mut hangup: Hangup) {
     let mut looks = tokio::time::interval(CERTIFICATE_LOOK);
@@ -206,6 +224,7 @@ impl Listening {
             () = follow_trees(&self.app) => {}
             () = send_notices(&self.app, self.outgoing.as_ref()) => {}
             () = stamp_checkpoints(&self.app, self.stamper.as_ref(), self.outgoing.as_ref()) => {}
+            () = cosign_checkpoints(&self.app, &self.cosigners, self.outgoing.as_ref()) => {}
             () = stop => {}
         }
         let (ended, ()) = tokio::join!(server, handle.stop(true));

@@ -3,6 +3,7 @@
 //! Promises: every setting has a default that works on one machine. Never a secret on the command line but the
 //! database's address, which the environment can hold instead: secrets are made with the database and stay in it.
 
+use crate::app::cosign::Cosigner;
 use crate::app::gate::{RateSetting, Rates, Room};
 use crate::app::stamp::Stamper;
 use crate::http::Front;
@@ -11,6 +12,7 @@ use crate::limits::{CODE_HOURS_DEFAULT, CODE_HOURS_MAX, EXCHANGES_MAX, STAMP_HOU
 use crate::outgoing::reach::{Reach, Target};
 use crate::tls::TlsFiles;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use pintle_core::proof::witness::{Named, read_policy};
 use pintle_core::stamp::Authority;
 use pintle_store::Role;
 use std::net::SocketAddr;
@@ -33,7 +35,7 @@ pub struct CommandLine {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Serve (the default)
-    Serve(ServeArgs),
+    Serve(Box<ServeArgs>),
     /// Make a one-time code that lets one device in
     Code(CodeArgs),
     /// List the devices
@@ -54,6 +56,8 @@ pub enum Command {
     Hook(HookArgs),
     /// Have the newest checkpoints stamped now by the authority that is set
     Stamp(StampNowArgs),
+    /// Print the key by which a witness knows each ledger, and have the newest checkpoints co-signed now
+    Cosign(CosignArgs),
     /// Organisations
     #[command(subcommand)]
     Organisation(OrganisationCommand),
@@ -103,6 +107,55 @@ pub struct ServeArgs {
     /// Who stamps checkpoints.
     #[command(flatten)]
     pub stamps: StampArgs,
+    /// Who co-signs checkpoints.
+    #[command(flatten)]
+    pub witnesses: WitnessArgs,
+}
+
+/// Who co-signs checkpoints (C2SP tlog-witness), so that outsiders hold that the ledger has only grown.
+#[derive(Debug, Clone, Args)]
+pub struct WitnessArgs {
+    /// File of the witnesses that are asked to co-sign checkpoints, with lines: witness NAME KEY URL (C2SP tlog-policy)
+    #[arg(long, env = "PINTLE_WITNESSES", value_name = "FILE")]
+    pub witnesses: Option<PathBuf>,
+    /// The addresses may lead to this machine or a private network
+    #[arg(long, env = "PINTLE_WITNESSES_INSIDE", requires = "witnesses")]
+    pub witnesses_inside: bool,
+}
+
+impl WitnessArgs {
+    /// Who co-signs; nobody without a file.
+    ///
+    /// # Errors
+    /// In words, if the file cannot be read or an address cannot be called.
+    pub fn cosigners(&self) -> Result<Vec<Cosigner>, String> {
+        let Some(file) = &self.witnesses else { return Ok(Vec::new()) };
+        let reach = if self.witnesses_inside { Reach::Inside } else { Reach::Public };
+        let failed = |told: String| format!("{}: {told}", file.display());
+        let text = std::fs::read_to_string(file).map_err(|error| failed(format!("cannot be read: {error}")))?;
+        let named = read_policy(&text).map_err(|fault| failed(fault.to_string()))?;
+        if named.is_empty() {
+            return Err(failed("it has no witness: a line is written: witness NAME KEY URL".to_owned()));
+        }
+        let cosigner = |Named { signer, url }| {
+            let url = url.ok_or_else(|| failed(format!("{} has no address to send checkpoints to", signer.name)))?;
+            let whole = format!("{}/add-checkpoint", url.trim_end_matches('/'));
+            let target = Target::read(&whole, reach).map_err(|fault| failed(format!("cannot ask {url}: {fault}")))?;
+            Ok(Cosigner { signer, target })
+        };
+        named.into_iter().map(cosigner).collect()
+    }
+}
+
+/// Settings of `cosign`.
+#[derive(Debug, Clone, Args)]
+pub struct CosignArgs {
+    /// Who co-signs.
+    #[command(flatten)]
+    pub witnesses: WitnessArgs,
+    /// Database and log.
+    #[command(flatten)]
+    pub common: Common,
 }
 
 /// Who stamps checkpoints (RFC 3161), so that an outside clock says by when records existed.
@@ -374,6 +427,7 @@ impl CommandLine {
             Some(Command::Keys(args)) => &args.common,
             Some(Command::Hook(args)) => &args.within.common,
             Some(Command::Stamp(args)) => &args.common,
+            Some(Command::Cosign(args)) => &args.common,
             Some(Command::Organisation(OrganisationCommand::Add(args))) => &args.common,
         }
     }

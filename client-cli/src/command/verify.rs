@@ -5,7 +5,8 @@
 //! which checks it in a browser, whatever the verdict; without a file a page that checks those it is given. A PDF is as good
 //! as the file that it was printed from and that is inside it.
 //!
-//! Never trusts a key or an authority that the file brings: these come another way, with `--key` and `--authority`.
+//! Never trusts a key, an authority or a witness that the file brings: these come another way, with `--key`, `--authority`
+//! and `--witness`.
 
 use super::Here;
 use super::history::keep;
@@ -16,11 +17,11 @@ use flate2::bufread::GzDecoder;
 use pintle_core::history::LINE_BYTES_MAX;
 use pintle_core::history::page::{checker, page};
 use pintle_core::history::stamped::{Stamped, Tally, Weight};
-use pintle_core::history::verdict::{About, NOT_PROVED, Standing, Verdict};
+use pintle_core::history::verdict::{About, NOT_PROVED, Standing, Verdict, Witness};
 use pintle_core::history::verify::Verifier;
 use pintle_core::ids::{Hash, PublicKey};
 use pintle_core::moment::Moment;
-use pintle_core::proof::note::Signer;
+use pintle_core::proof::note::{Kind, Signer};
 use pintle_core::stamp::Authority;
 use serde_json::{Value, json};
 use std::fs::File;
@@ -46,6 +47,9 @@ pub struct Verify {
     /// Certificates (PEM) of time stamp authorities that you trust: their stamps in the file are judged
     #[arg(long, value_name = "PEM", requires = "file")]
     authority: Option<PathBuf>,
+    /// Key (name+id+key) of an outside witness that you know; repeatable: its co-signature of the record is judged
+    #[arg(long = "witness", value_name = "KEY", requires = "file")]
+    witnesses: Vec<String>,
 }
 
 const CODES: &str = "\
@@ -57,6 +61,7 @@ pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem>
     let pin = args.key.as_deref().map(key).transpose()?;
     let Some(file) = &args.file else { return checking_page(args, here) };
     let taken = taken_out(file)?;
+    let known = args.witnesses.iter().map(|key| witness(key)).collect::<Result<Vec<_>, _>>()?;
     let authorities = args.authority.as_deref().map(authorities).transpose()?.unwrap_or_default();
     let verifier = Verifier::new(pin).believing(authorities);
     let verdict = match &taken {
@@ -70,7 +75,7 @@ pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem>
     let problem = problem(&verdict, file);
     let sha256 = taken.map(|bytes| hex(&Hash::of(&[&bytes])));
     let (has_key, has_authority) = (pin.is_some(), args.authority.is_some());
-    here.ui.show(&Report { verdict, has_key, has_authority, page: args.page.clone(), sha256 })?;
+    here.ui.show(&Report { verdict, has_key, has_authority, known, page: args.page.clone(), sha256 })?;
     problem.map_or(Ok(()), Err)
 }
 
@@ -94,6 +99,14 @@ fn key(text: &str) -> Result<PublicKey, Problem> {
     read.ok_or_else(|| {
         Problem::new(ProblemCode::UnclearWords, format!("{text:?} is no key: it has 43 characters"))
             .hint("the office sees it with: pintle history --key")
+    })
+}
+
+/// A witness's key, as it publishes it.
+fn witness(text: &str) -> Result<Signer, Problem> {
+    Signer::from_vkey(text).filter(|signer| signer.kind == Kind::Witness).ok_or_else(|| {
+        Problem::new(ProblemCode::UnclearWords, format!("{text:?} is no witness's key"))
+            .hint("it is written name+id+key; the witness publishes it")
     })
 }
 
@@ -210,6 +223,8 @@ struct Report {
     verdict: Verdict,
     has_key: bool,
     has_authority: bool,
+    /// The witnesses whose keys the reader knows.
+    known: Vec<Signer>,
     page: Option<PathBuf>,
     /// Of the file that was taken out of a PDF, as the paper prints it.
     sha256: Option<String>,
@@ -229,6 +244,7 @@ impl Answer for Report {
             lines.push(Line::of(sha256.clone()));
         }
         lines.extend(shown(about));
+        lines.extend(self.witnessed());
         lines.extend(self.stamped());
         lines.push(Line::toned(Tone::Strong, "Not proved by any file:"));
         lines.extend(NOT_PROVED.iter().map(|what| Line::of(format!("- {what}"))));
@@ -242,8 +258,8 @@ impl Answer for Report {
             .iter()
             .map(|failure| json!({"code": failure.code.as_str(), "line": failure.line, "told": failure.told}))
             .collect();
-        let witnesses: Vec<Value> =
-            about.witnesses.iter().map(|by| json!({"name": by.name, "time_s": by.time_s})).collect();
+        let witness = |Witness { signer, time_s }: &Witness| json!({"name": signer.name, "key": signer.vkey(), "time_s": time_s, "known": self.known.contains(signer)});
+        let witnesses: Vec<Value> = about.witnesses.iter().map(witness).collect();
         json!({
             "standing": standing.word(),
             "failures": failures,
@@ -277,6 +293,26 @@ impl Report {
             (Standing::CannotJudge, false) => ": internally consistent, signer unknown".to_owned(),
             _ => String::new(),
         }
+    }
+
+    /// Who has signed beside the server; a witness that nobody here knows is told as a claim.
+    fn witnessed(&self) -> Vec<Line> {
+        let found = &self.verdict.about.witnesses;
+        let told = |Witness { signer, time_s }: &Witness| {
+            let (name, time) = (&signer.name, moment(i64::try_from(*time_s).unwrap_or(i64::MAX)));
+            match self.known.contains(signer) {
+                true => Line::toned(Tone::Strong, format!("co-signed by {name}, whose key you gave: ")).plain(format!(
+                    "it has only seen the ledger grow, and all of it was there by {time}, by its clock"
+                )),
+                false => Line::of(format!(
+                    "said to be co-signed by {name}, whose key you did not give: a claim that all of it was there by {time}"
+                )),
+            }
+        };
+        let absent = self.known.iter().filter(|known| !found.iter().any(|by| by.signer == **known));
+        let missing =
+            absent.map(|known| Line::toned(Tone::Odd, format!("not co-signed by {}, whose key you gave", known.name)));
+        found.iter().map(told).chain(missing).collect()
     }
 
     /// What outside clocks say; a stamp that nobody here trusts is told as a claim.
@@ -366,10 +402,6 @@ fn shown(about: &About) -> Vec<Line> {
         let told =
             format!("{} said to be later than their receipt", words::counted(about.ahead, "entry is", "entries are"));
         lines.push(Line::toned(Tone::Odd, told));
-    }
-    for witness in &about.witnesses {
-        let time = moment(i64::try_from(witness.time_s).unwrap_or(i64::MAX));
-        lines.push(Line::of(format!("co-signed by {}: all of it was there by {time}, by its clock", witness.name)));
     }
     if let Some(signer) = &about.signer {
         lines.push(Line::of(format!("signed by key {signer}")));

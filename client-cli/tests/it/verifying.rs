@@ -9,8 +9,10 @@ mod history_world;
 use crate::stage::Stage;
 use flate2::Compression;
 use flate2::write::GzEncoder;
-use history_world::{STAMPED_S, authority_pem, hasty, pin, stamp_forged, story, story_stamps};
+use history_world::{STAMPED_S, authority_pem, hasty, pin, stamp_forged, story, story_stamps, witness};
 use insta::assert_snapshot;
+use pintle_core::chain::DeviceKey;
+use pintle_core::proof::note::{Kind, Signer};
 use serde_json::Value;
 use std::io::Write as _;
 
@@ -69,6 +71,30 @@ fn time_stamps_count_by_the_authority_that_is_named_and_are_claims_without() {
         let ran = stage.run(&format!("verify {forged} --key {} --authority {none}", pin()));
         assert_eq!(ran.exit.code(), 1);
         assert!(ran.err.replace('\n', " ").contains(why), "{}", ran.err);
+    }
+}
+
+#[test]
+fn a_witness_counts_for_who_knows_its_key_and_is_a_claim_for_others() {
+    let stage = Stage::new("verify", 1);
+    let file = write(&stage, &gzip(&story().file(&["office"])));
+    let (_, signer) = witness();
+    let namesake = Signer { key: DeviceKey::from_secret(&[78; 32]).public(), ..signer.clone() };
+    let (own, other) = (signer.vkey(), namesake.vkey());
+    assert_snapshot!("witnessed", stage.script(&[&format!("verify {file} --key {} --witness {own}", pin())]));
+    let ran = stage.run(&format!("verify {file} --key {} --witness {other}", pin()));
+    let told = ran.out.replace("\n  ", " ");
+    assert!(told.contains("whose key you did not give: a claim"), "{told}");
+    assert!(told.contains("not co-signed by witness.example/hill, whose key you gave"), "{told}");
+    assert_eq!(ran.exit.code(), 0, "an outsider's absence makes no entry false");
+    let json = stage.run(&format!("verify {file} --key {} --witness {other} --witness {own} --json", pin()));
+    let json: Value = serde_json::from_str(&json.out).expect("JSON");
+    assert_eq!((&json["witnesses"][0]["known"], &json["witnesses"][0]["key"]), (&true.into(), &own.clone().into()));
+    let log = Signer { kind: Kind::Log, ..signer }.vkey();
+    for wrong in ["hill", "", &log, &own[1..]] {
+        let ran = stage.run(&format!("verify {file} --key {} --witness={wrong}", pin()));
+        assert_eq!(ran.exit.code(), 2, "{wrong}");
+        assert!(ran.err.contains("no witness"), "{}", ran.err);
     }
 }
 

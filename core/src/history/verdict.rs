@@ -4,6 +4,7 @@
 //! list of what no file can prove is part of every verdict.
 
 use super::stamped::Tally;
+use crate::proof::note::Signer;
 use std::fmt;
 
 /// What nobody should read into a file, however well it verifies.
@@ -151,11 +152,11 @@ impl fmt::Display for Failure {
     }
 }
 
-/// Someone who has signed the checkpoint beside the server.
+/// Someone who has signed the checkpoint beside the server: whoever that is, the file itself brings the key.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Witness {
-    /// The name.
-    pub name: String,
+    /// The name and the key. A stranger's until the reader knows it another way.
+    pub signer: Signer,
     /// When, by its own clock, in seconds since 1970.
     pub time_s: u64,
 }

@@ -317,10 +317,9 @@ impl Verifier {
     fn witnesses(&mut self, shown: &Shown) {
         let Some(note) = Note::read(&shown.note) else { return };
         for vkey in &shown.witnesses {
-            let signer = Signer::from_vkey(vkey);
-            match signer.as_ref().map(|signer| (note.judge(signer), &signer.name)) {
-                Some((Judged::Signed(Some(time_s)), name)) => {
-                    self.about.witnesses.push(Witness { name: name.clone(), time_s });
+            match Signer::from_vkey(vkey).map(|signer| (note.judge(&signer), signer)) {
+                Some((Judged::Signed(Some(time_s)), signer)) => {
+                    self.about.witnesses.push(Witness { signer, time_s });
                 }
                 _ => self.fail(Code::WitnessFalse, format!("the co-signature of {vkey} is not under the checkpoint")),
             }

@@ -8,7 +8,7 @@
 
 use super::note::{self, Judged, Kind, Note, Signer};
 use crate::chain::{DeviceKey, verify};
-use crate::ids::{DeviceId, Hash, OrganisationId, PublicKey, Signature};
+use crate::ids::{Hash, OrganisationId, PublicKey, Signature};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 
@@ -32,12 +32,6 @@ pub struct Checkpoint {
 #[must_use]
 pub fn origin(organisation: &OrganisationId, epoch: u64) -> String {
     format!("pintle/{organisation}/{epoch}")
-}
-
-/// The name under which a device of an organisation co-signs.
-#[must_use]
-pub fn device_name(organisation: &OrganisationId, device: &DeviceId) -> String {
-    format!("pintle/{organisation}/device/{device}")
 }
 
 impl Checkpoint {

@@ -14,3 +14,4 @@ pub mod note;
 pub mod roll;
 pub mod tile;
 pub mod watch;
+pub mod witness;

@@ -9,7 +9,7 @@ use pintle_core::exchange::{DeviceCard, Directory, Person};
 use pintle_core::history::write::{Item, Stretch, TimeStamp, Top, Writer};
 use pintle_core::ids::{DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey};
 use pintle_core::moment::Moment;
-use pintle_core::proof::checkpoint::{Checkpoint, CheckpointKey, device_name, origin};
+use pintle_core::proof::checkpoint::{Checkpoint, CheckpointKey, origin};
 use pintle_core::proof::growth::{Growth, Reached, line};
 use pintle_core::proof::leaf::Row;
 use pintle_core::proof::merkle::Plan;
@@ -264,10 +264,13 @@ impl Ledger {
         let (found, proof) = roll.prove(&key(&ORGANISATION, &EX3)).expect("it is on the roll");
         let [one, two] = epoch_keys();
         let mut note = Note::read(&two.sign(size, root)).expect("a note");
-        let witness = &self.devices[1].key;
-        let name = device_name(&ORGANISATION, &DeviceId::of_key(&witness.public()));
-        note.lines.push(note::witness(&note.text, &name, witness, u64::try_from(self.now_s).expect("after 1970") + 5));
-        let signer = Signer { name, kind: Kind::Witness, key: witness.public() };
+        let (witness, signer) = witness();
+        note.lines.push(note::witness(
+            &note.text,
+            &signer.name,
+            &witness,
+            u64::try_from(self.now_s).expect("after 1970") + 5,
+        ));
         let card = |(number, (device, mark)): (usize, (&Device, &str))| DeviceCard {
             id: DeviceId::of_key(&device.key.public()),
             mark: mark.to_owned(),
@@ -300,6 +303,13 @@ impl Ledger {
         let bytes = writer.end().expect("it fits together");
         String::from_utf8(bytes).expect("JSON").lines().map(str::to_owned).collect()
     }
+}
+
+/// Who co-signs checkpoints.
+pub fn witness() -> (DeviceKey, Signer) {
+    let key = DeviceKey::from_secret(&[77; 32]);
+    let signer = Signer { name: "witness.example/hill".to_owned(), kind: Kind::Witness, key: key.public() };
+    (key, signer)
 }
 
 pub fn epoch_keys() -> [CheckpointKey; 2] {

@@ -27,4 +27,5 @@ mod stamp_cases;
 mod summary_cases;
 mod telematics_cases;
 mod watch_cases;
+mod witness_cases;
 mod world;

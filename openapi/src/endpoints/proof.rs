@@ -41,7 +41,7 @@ pub struct SharedHistoryPage;
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[schema(as = Checkpoint)]
 pub struct CheckpointReply {
-    /// The signed note.
+    /// The signed note, with the lines of the witnesses that have co-signed it.
     pub note: String,
     /// Leaves under it.
     pub size: u64,

@@ -10,6 +10,7 @@ pub mod bill;
 pub mod books;
 mod carried;
 pub mod codes;
+pub mod cosign;
 pub mod cursor;
 pub mod due;
 pub mod enrol;

@@ -83,9 +83,19 @@ impl App {
         let record = self.store.checkpoint(organisation).await?.ok_or_else(|| Refusal::of(Problem::NotFound))?;
         let key = self.checkpoint_key(organisation, record.epoch);
         let root = self.root(organisation, &record)?;
-        let vkey = Signer { name: key.origin(), kind: Kind::Log, key: key.public() }.vkey();
-        let CheckpointRecord { size, epoch, roll, note } = record;
+        let vkey = verifier_key(&key);
+        let note = self.note_cosigned(organisation, &record).await?;
+        let CheckpointRecord { size, epoch, roll, .. } = record;
         Ok(CheckpointReply { note, size, root, epoch, key: key.public(), vkey, roll })
+    }
+
+    /// The verifier key of the newest checkpoint, if there is one.
+    ///
+    /// # Errors
+    /// Failures of the store.
+    pub async fn verifier_key(&self, organisation: OrganisationId) -> Result<Option<String>, Refusal> {
+        let newest = self.store.checkpoint(organisation).await?;
+        Ok(newest.map(|record| verifier_key(&self.checkpoint_key(organisation, record.epoch))))
     }
 
     /// A proof that a leaf is in the tree.
@@ -318,6 +328,11 @@ impl App {
         }
         Ok(keys)
     }
+}
+
+/// The key as tools of the note's form want it.
+fn verifier_key(key: &CheckpointKey) -> String {
+    Signer { name: key.origin(), kind: Kind::Log, key: key.public() }.vkey()
 }
 
 /// What is to be withheld, as it was asked for.

@@ -159,6 +159,12 @@ pub trait TreeStore: Send + Sync + 'static {
         cosignature: &Cosignature,
     ) -> StoreResult<bool>;
 
+    /// The signature lines under the checkpoint of a size, by name.
+    async fn cosignatures(&self, organisation: OrganisationId, size: u64) -> StoreResult<Vec<Cosignature>>;
+
+    /// The newest checkpoint that has a signature line of a name.
+    async fn cosigned_newest(&self, organisation: OrganisationId, name: &str) -> StoreResult<Option<CheckpointRecord>>;
+
     /// Keeps a stamp of a checkpoint, the first of an authority; says whether there is such a checkpoint.
     async fn stamp_add(&self, organisation: OrganisationId, stamp: &StampRecord) -> StoreResult<bool>;
 

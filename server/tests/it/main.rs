@@ -9,6 +9,7 @@ mod aside;
 mod authority;
 mod billing;
 mod billing_orders;
+mod cosigning;
 mod due;
 mod enrolling;
 mod following;

@@ -248,6 +248,8 @@ tree_through! {
     fn checkpoint_epochs(organisation: OrganisationId) -> Vec<u64>;
     fn tiles(organisation: OrganisationId, ids: &BTreeSet<TileId>) -> Tiles;
     fn cosignature_add(organisation: OrganisationId, size: u64, cosignature: &Cosignature) -> bool;
+    fn cosignatures(organisation: OrganisationId, size: u64) -> Vec<Cosignature>;
+    fn cosigned_newest(organisation: OrganisationId, name: &str) -> Option<CheckpointRecord>;
     fn stamp_add(organisation: OrganisationId, stamp: &StampRecord) -> bool;
     fn stamp_newest(organisation: OrganisationId, authority: &str) -> Option<(u64, i64)>;
     fn machine_stamps(organisation: OrganisationId, machine: MachineId, until: u64, most: usize) -> Vec<MachineStamp>;

@@ -159,7 +159,13 @@ export class Show {
     if (made !== null) lines.push(`Up to the checkpoint of ${date(made)}, by the server's clock.`);
     if (gap) lines.push(`Longest from the time said to the server's receipt: ${span(gap[0])} (${gap[1]}).`);
     if (ahead > 0) lines.push(`${counted(ahead, "entry is", "entries are")} said to be later than their receipt.`);
-    lines.push(...witnesses.map((by) => `Co-signed by ${by.name}: all of it was there by ${date(by.time_s * 1000)}, by its clock.`));
+    lines.push(
+      ...witnesses.map(
+        (by) =>
+          `Said to be co-signed by ${by.name}: that all of it was there by ${date(by.time_s * 1000)}, by its clock. ` +
+          "Not judged by this page, which knows no witness: pintle verify FILE --witness KEY.",
+      ),
+    );
     for (const authority of new Set(stamps.map((stamp) => stamp.authority))) {
       const its = stamps.filter((stamp) => stamp.authority === authority);
       const { count, at_s } = its.reduce((last, one) => (one.count > last.count || (one.count === last.count && one.at_s < last.at_s) ? one : last));

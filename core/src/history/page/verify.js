@@ -176,7 +176,7 @@ export class Verifier {
     const signer = readWitness(vkey);
     const time = signer !== undefined && judged(note, signer, signed);
     if (time === false) this.fail("witness-false", `the co-signature of ${vkey} is not under the checkpoint`);
-    else this.about.witnesses.push({ name: signer.name, time_s: Number(time) });
+    else this.about.witnesses.push({ name: signer.name, key: vkey, time_s: Number(time), known: false });
   }
 
   // --- The entries ---------------------------------------------------------------------------------------------------

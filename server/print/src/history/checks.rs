@@ -84,8 +84,9 @@ fn vouched(record: &Record) -> Vec<Value> {
         .iter()
         .map(|by| {
             plain(format!(
-                "Co-signed by {}\u{200E}: all of it was there by {}, by its clock.",
-                by.name,
+                "Said to be co-signed by {}\u{200E}, as of {}: judged by pintle verify --witness, with the key that this \
+                 witness publishes.",
+                by.signer.name,
                 when_utc(time_ms(by.time_s))
             ))
         })

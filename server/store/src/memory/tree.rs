@@ -213,6 +213,22 @@ impl TreeStore for MemoryStore {
         })
     }
 
+    async fn cosignatures(&self, organisation: OrganisationId, size: u64) -> StoreResult<Vec<Cosignature>> {
+        self.read("cosignatures", |state| {
+            let Some(tree) = state.tree(organisation) else { return Ok(Vec::new()) };
+            let of_size = tree.cosignatures.iter().filter(|((of, _), _)| *of == size);
+            Ok(of_size.map(|(_, cosignature)| cosignature.clone()).collect())
+        })
+    }
+
+    async fn cosigned_newest(&self, organisation: OrganisationId, name: &str) -> StoreResult<Option<CheckpointRecord>> {
+        self.read("cosigned_newest", |state| {
+            let Some(tree) = state.tree(organisation) else { return Ok(None) };
+            let newest = tree.cosignatures.keys().rfind(|(_, of)| of == name);
+            Ok(newest.and_then(|(size, _)| tree.checkpoints.get(size)).cloned())
+        })
+    }
+
     async fn stamp_add(&self, organisation: OrganisationId, stamp: &StampRecord) -> StoreResult<bool> {
         self.write("stamp_add", |state| {
             let tree = &mut state.ledger("stamp_add", organisation)?.tree;

@@ -352,6 +352,14 @@ impl TreeStore for SqlStore {
         self.run("cosignature_add", |tx| tree::cosignature_add(tx, organisation, size, cosignature)).await
     }
 
+    async fn cosignatures(&self, organisation: OrganisationId, size: u64) -> StoreResult<Vec<Cosignature>> {
+        tree::cosignatures(&self.reading("cosignatures"), organisation, size).await.map_err(|e| e.error)
+    }
+
+    async fn cosigned_newest(&self, organisation: OrganisationId, name: &str) -> StoreResult<Option<CheckpointRecord>> {
+        self.look("cosigned_newest", |tx| tree::cosigned_newest(tx, organisation, name)).await
+    }
+
     async fn stamp_add(&self, organisation: OrganisationId, stamp: &StampRecord) -> StoreResult<bool> {
         storable("stamp_add", [stamp.authority.as_str()])?;
         self.run("stamp_add", |tx| tree::stamp_add(tx, organisation, stamp)).await

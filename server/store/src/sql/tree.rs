@@ -317,14 +317,30 @@ pub(super) async fn machine_standing(
     tx.leave(Some(MachineStanding { checkpoint, line, proof, cosignatures })).await
 }
 
-async fn cosignatures(tx: &Tx, organisation: OrganisationId, size: u64) -> TxResult<Vec<Cosignature>> {
+pub(super) async fn cosignatures<C: ConnectionTrait>(
+    session: &Session<C>,
+    organisation: OrganisationId,
+    size: u64,
+) -> TxResult<Vec<Cosignature>> {
     let sql = "SELECT name, key, time_s, line FROM cosignature WHERE organisation = $1 AND size = $2 ORDER BY name";
-    let rows = tx.rows(COSIGNATURE, sql, [blob(&organisation.0), number(size)]).await?;
+    let rows = session.rows(COSIGNATURE, sql, [blob(&organisation.0), number(size)]).await?;
     let read = |row: &Read| {
         let key = PublicKey(row.bytes("key")?);
         Ok(Cosignature { name: row.text("name")?, key, time_s: row.number("time_s")?, line: row.text("line")? })
     };
     rows.iter().map(read).collect()
+}
+
+pub(super) async fn cosigned_newest(
+    tx: Tx,
+    organisation: OrganisationId,
+    name: &str,
+) -> TxResult<Ended<Option<CheckpointRecord>>> {
+    let sql = "SELECT size FROM cosignature WHERE organisation = $1 AND name = $2 ORDER BY size DESC LIMIT 1";
+    let row = tx.row(COSIGNATURE, sql, [blob(&organisation.0), text(name)]).await?;
+    let Some(size) = row.map(|row| row.number("size")).transpose()? else { return tx.leave(None).await };
+    let checkpoint = checkpoint_at(&tx, organisation, size).await?;
+    tx.leave(checkpoint).await
 }
 
 pub(super) async fn stamp_add(tx: Tx, organisation: OrganisationId, stamp: &StampRecord) -> TxResult<Ended<bool>> {

@@ -205,18 +205,28 @@ pub async fn others_sign_a_checkpoint_once_each(bed: Bed) {
     device.note(Some(EX3), "a note");
     device.push_on(&bed, 1).await;
     let size = grown(&bed, organisation, 500).await.expect("a checkpoint").size;
-    let line = |name: &str, time_s| Cosignature {
-        name: name.to_owned(),
-        key: device.key,
-        time_s,
-        line: format!("{name} at {time_s}"),
-    };
+    let key = device.key;
+    let line =
+        |name: &str, time_s| Cosignature { name: name.to_owned(), key, time_s, line: format!("{name} at {time_s}") };
     assert!(bed.store.cosignature_add(organisation, size, &line("b", 7)).await.expect("it answers"));
     assert!(bed.store.cosignature_add(organisation, size, &line("a", 8)).await.expect("it answers"));
     assert!(bed.store.cosignature_add(organisation, size, &line("b", 9)).await.expect("it answers"));
     assert!(!bed.store.cosignature_add(organisation, size + 1, &line("c", 7)).await.expect("it answers"));
     let standing = bed.store.machine_standing(organisation, EX3).await.expect("it answers").expect("it stands");
     assert_eq!(standing.cosignatures, [line("a", 8), line("b", 7)]);
+    let newest = |name: &'static str| bed.store.cosigned_newest(organisation, name);
+    let size_of = |found: Option<CheckpointRecord>| found.map(|checkpoint| checkpoint.size);
+    device.note(Some(EX3), "another note");
+    device.push_on(&bed, 2).await;
+    let next = grown(&bed, organisation, 500).await.expect("a checkpoint").size;
+    assert!(bed.store.cosignature_add(organisation, next, &line("b", 12)).await.expect("it answers"));
+    assert_eq!(size_of(newest("a").await.expect("it answers")), Some(size));
+    assert_eq!(size_of(newest("b").await.expect("it answers")), Some(next));
+    assert_eq!(size_of(newest("c").await.expect("it answers")), None);
+    let at = |size| bed.store.cosignatures(organisation, size);
+    assert_eq!(at(size).await.expect("it answers"), [line("a", 8), line("b", 7)]);
+    assert_eq!(at(next).await.expect("it answers"), [line("b", 12)]);
+    assert_eq!(at(next + 1).await.expect("it answers"), []);
 }
 
 pub async fn stamps_say_which_entries_lie_under_them(bed: Bed) {
