@@ -6,7 +6,7 @@
 use crate::command::{
     aside, begin, bench, bill, book, carry, clashes, clear, completions, correct, devices, doctor, done, due, end,
     enrol, found, fuel, grease, handover, history, hold, import, keeping, log, machine, machines, man, me, meter, note,
-    plan, read, release, repair, settle, setup, share, status, strike, sync, verify,
+    photos, plan, read, release, repair, settle, setup, share, status, strike, sync, verify,
 };
 use crate::problem::Exit;
 use crate::ui::{Form, Volume};
@@ -73,6 +73,7 @@ pub enum Command {
     Book(book::Book),
     Due(due::Due),
     Handover(handover::Handover),
+    Photos(photos::Photos),
     Plan(plan::Plan),
     Keeping(keeping::Keeping),
     Import(import::Import),

@@ -26,6 +26,7 @@ pub mod names;
 pub mod odd;
 pub mod office;
 pub mod outlook;
+pub mod photos;
 pub mod plan_file;
 pub mod problem;
 pub mod record;

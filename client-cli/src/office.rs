@@ -57,6 +57,14 @@ impl Office {
 }
 
 impl Office {
+    /// Brings bytes.
+    ///
+    /// # Errors
+    /// `no-signal`, `server-refused`.
+    pub fn bring<E: Endpoint>(&self, path: &E::Path, query: &E::Query, bytes: &[u8]) -> Result<E::Reply, Problem> {
+        self.http.bring::<E>(path, query, bytes, &self.token).map_err(refused)
+    }
+
     /// Gets a file.
     ///
     /// # Errors

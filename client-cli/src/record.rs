@@ -25,6 +25,7 @@ use pintle_core::fault::{Fault, code};
 use pintle_core::ids::{MachineId, PersonId};
 use pintle_core::limits::{CLOCK_OFF_MARKED_S, ENTRY_BYTES_MAX};
 use pintle_core::moment::Moment;
+use pintle_core::photo::FileRef;
 use serde_json::{Map, Value};
 use std::collections::VecDeque;
 
@@ -115,6 +116,7 @@ pub struct Recording<'a> {
     again: Option<Moment>,
     by: PersonId,
     namesakes: usize,
+    files: Vec<FileRef>,
 }
 
 /// Runs `work` in one transaction; what it says is on the disk when this returns.
@@ -144,7 +146,7 @@ pub fn record<T>(
             Some(name) => names::person(tx, name)?,
             None => own.person,
         };
-        work(&mut Recording { tx, own, wall, ambient, claimed, again, by, namesakes: 0 })
+        work(&mut Recording { tx, own, wall, ambient, claimed, again, by, namesakes: 0, files: Vec::new() })
     })
 }
 
@@ -158,6 +160,11 @@ impl Recording<'_> {
     /// What is said from here on happened then: readings that a file tells with their own times.
     pub fn happened(&mut self, at: Moment) {
         self.claimed = Some(at);
+    }
+
+    /// The next entry names these files, which lie beside the log.
+    pub fn attach(&mut self, files: Vec<FileRef>) {
+        self.files = files;
     }
 
     /// A new machine's id.
@@ -194,6 +201,9 @@ impl Recording<'_> {
         let head = self.own.head.after(&entry);
         let LogHead { seq, link } = head;
         self.tx.add_entry(&NewEntry { device: self.own.device, link: &link, entry: &entry, placed: None })?;
+        for file in std::mem::take(&mut self.files) {
+            self.tx.add_file(EntryRef { device: self.own.device, seq }, &file)?;
+        }
         self.own.head = head;
         let machine = match &before {
             Some(glance) => {
@@ -314,7 +324,8 @@ impl Recording<'_> {
             kind: kind.to_owned(),
             clock: evidence(self.ambient, &self.wall, self.claimed.as_ref()),
         };
-        let words = saying.text.map(|text| self.words(text)).transpose()?;
+        let has_words = saying.text.is_some() || !self.files.is_empty();
+        let words = has_words.then(|| self.words(saying.text)).transpose()?;
         let entry = Entry::new(&head, body, words, None)?;
         let fact = Fact::read(&head, &entry)?;
         let bytes = entry.canonical().len();
@@ -326,11 +337,15 @@ impl Recording<'_> {
     }
 
     /// Free text has a salt of its own, so that its hash cannot be guessed once it is withheld.
-    fn words(&self, text: String) -> Result<Map<String, Value>, Problem> {
+    fn words(&self, text: Option<String>) -> Result<Map<String, Value>, Problem> {
         let salt = pintle_core::ids::Salt(random(self.ambient)?);
         let mut words = Map::new();
         words.insert("salt".into(), Value::String(salt.to_string()));
-        words.insert("text".into(), Value::String(text));
+        words.extend(text.map(|text| ("text".to_owned(), Value::String(text))));
+        if !self.files.is_empty() {
+            // A list of plain texts and numbers always has a JSON form.
+            words.insert("files".into(), serde_json::to_value(&self.files).unwrap_or_default());
+        }
         Ok(words)
     }
 }

@@ -14,6 +14,7 @@ use pintle_core::ids::Signature;
 use pintle_openapi::Method;
 use pintle_openapi::endpoint::{Endpoint, target};
 use pintle_openapi::endpoints::enrol::{Enrol, EnrolReply, EnrolRequest};
+use pintle_openapi::endpoints::files::BYTES_MEDIA;
 use pintle_openapi::endpoints::follow::{Follow, FollowRequest};
 use pintle_openapi::endpoints::sync::Sync;
 use pintle_openapi::endpoints::token::{Token, TokenReply, TokenRequest};
@@ -217,6 +218,27 @@ impl Http {
 }
 
 impl Http {
+    /// Brings bytes as whoever the token stands for.
+    ///
+    /// # Errors
+    /// [`Failure`]
+    pub fn bring<E: Endpoint>(
+        &self,
+        path: &E::Path,
+        query: &E::Query,
+        bytes: &[u8],
+        token: &str,
+    ) -> Result<E::Reply, Failure> {
+        let sent = self
+            .agent
+            .post(format!("{}{}", self.server, target::<E>(path, query)))
+            .header("content-type", BYTES_MEDIA)
+            .header("accept", E::REPLY_MEDIA)
+            .header("authorization", format!("Bearer {token}"))
+            .send(bytes);
+        received::<E>(sent)
+    }
+
     /// Gets a file as whoever the token stands for.
     ///
     /// # Errors

@@ -224,4 +224,23 @@ CREATE TRIGGER checkpoint_is_kept BEFORE DELETE ON checkpoint
 BEGIN SELECT RAISE(ABORT, 'a checkpoint is never deleted'); END;
 "#,
     },
+    // The photos and documents that this device recorded: the entry that names each first, and the database and epoch that had
+    // all of it when this device last looked. The bytes lie in files beside the database.
+    Step {
+        version: 7,
+        sql: r#"
+CREATE TABLE file (
+  sha256 BLOB PRIMARY KEY CHECK (length(sha256) = 32),
+  device BLOB NOT NULL CHECK (length(device) = 16),
+  seq INTEGER NOT NULL CHECK (seq >= 1),
+  bytes INTEGER NOT NULL CHECK (bytes >= 1),
+  media TEXT NOT NULL,
+  name TEXT NOT NULL,
+  there_store BLOB CHECK (length(there_store) = 16),
+  there_epoch INTEGER CHECK ((there_epoch IS NULL) = (there_store IS NULL))
+) STRICT, WITHOUT ROWID;
+CREATE TRIGGER file_is_kept BEFORE DELETE ON file
+BEGIN SELECT RAISE(ABORT, 'what names a file is never deleted'); END;
+"#,
+    },
 ];

@@ -98,6 +98,8 @@ pub enum Tag {
     Devices,
     /// Reading machines.
     Machines,
+    /// Photos and documents of entries.
+    Files,
     /// The small repair.
     Bench,
     /// Devices, codes, share links.
@@ -114,10 +116,11 @@ pub enum Tag {
 
 impl Tag {
     /// All of them, in the order of the documentation.
-    pub const ALL: [Tag; 9] = [
+    pub const ALL: [Tag; 10] = [
         Tag::Sync,
         Tag::Devices,
         Tag::Machines,
+        Tag::Files,
         Tag::Bench,
         Tag::Office,
         Tag::Billing,
@@ -133,6 +136,7 @@ impl Tag {
             Tag::Sync => "Sync",
             Tag::Devices => "Devices",
             Tag::Machines => "Machines",
+            Tag::Files => "Files",
             Tag::Bench => "Bench",
             Tag::Office => "Office",
             Tag::Billing => "Billing",
@@ -151,6 +155,7 @@ impl Tag {
             Tag::Machines => {
                 "What the organisation's entries say about its machines. Read only: writing is done by sync."
             }
+            Tag::Files => "Photos and documents of entries, on a lane of their own: entries never wait for them.",
             Tag::Bench => "Cards for the small repair at the machine: threads, drills, grease, amounts.",
             Tag::Office => {
                 "How devices stand, codes that let them in, and links for outsiders. All of it is written down."
@@ -192,6 +197,11 @@ pub enum BodyForm {
     },
     /// A document of another standard as it is: JSON or XML, told apart by its own first character.
     Document {
+        /// Largest body, in bytes.
+        bytes_max: usize,
+    },
+    /// Bytes as they are.
+    Bytes {
         /// Largest body, in bytes.
         bytes_max: usize,
     },
@@ -237,7 +247,9 @@ pub fn problems<E: Endpoint>() -> Vec<Problem> {
     };
     let body: &[Problem] = match E::BODY {
         BodyForm::None => &[],
-        BodyForm::Plain { .. } | BodyForm::Document { .. } | BodyForm::Gzip { .. } => problem::OF_BODY,
+        BodyForm::Plain { .. } | BodyForm::Document { .. } | BodyForm::Bytes { .. } | BodyForm::Gzip { .. } => {
+            problem::OF_BODY
+        }
     };
     let query: &[Problem] = if names::<E::Query>().is_empty() { &[] } else { problem::OF_QUERY };
     let path: &[Problem] = if names::<E::Path>().is_empty() { &[] } else { &[Problem::NotFound] };

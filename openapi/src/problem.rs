@@ -118,7 +118,7 @@ problems! {
     PayloadTooLarge = "payload-too-large", 413, "The request is too large.",
         "Send fewer entries at once; an exchange may have 256 KiB as sent and 2 MiB once inflated.";
     UnsupportedMediaType = "unsupported-media-type", 415, "The body is not of a media type this address takes.",
-        "Send Content-Type: application/json; POST /v1/telematics also takes application/xml and text/xml.";
+        "Send Content-Type: application/json; POST /v1/telematics also takes application/xml and text/xml, a chunk of a file is application/octet-stream.";
     UnsupportedEncoding = "unsupported-encoding", 415, "The body has an encoding this address does not take.",
         "Send it as it is; POST /v1/sync also takes Content-Encoding: gzip, once.";
     NotCanonical = "not-canonical", 422, "A number is not a whole number within plus or minus 2^53-1.",
@@ -133,6 +133,8 @@ problems! {
         "See detail; send a page of a fleet in the ISO 15143-3 form, JSON or XML.";
     MalformedEntry = "malformed-entry", 422, "An entry is not of the form an entry must have.",
         "An entry has the parts head and body, may have words and office, and a number in head.seq.";
+    BadFile = "bad-file", 422, "The file is not the one that the entry names, or none that is kept.",
+        "Send the bytes that hash to its name, as a JPEG, PNG, WebP or PDF with nothing behind its end; it begins anew.";
     OutOfRange = "out-of-range", 422, "A value lies outside its limits.",
         "See pointer or parameter for the place and detail for the limits.";
     AmountOverflow = "amount-overflow", 422, "An amount has more digits than any bill.",

@@ -67,7 +67,7 @@ fn key(device: usize) -> DeviceKey {
     DeviceKey::from_secret(&secret)
 }
 
-fn device(device: usize) -> DeviceId {
+pub(crate) fn device(device: usize) -> DeviceId {
     DeviceId::of_key(&key(device).public())
 }
 

@@ -4,6 +4,7 @@
 //! request and reply, all its problem codes by status, and its security.
 
 use crate::endpoint::{Access, BodyForm, Caching, Endpoint, Method, Tag, problems};
+use crate::endpoints::files::BYTES_MEDIA;
 use crate::endpoints::notices::BillNotice;
 use crate::endpoints::{Visit, visit_all};
 use crate::problem::{PROBLEM_MEDIA, Problem, ProblemDocument};
@@ -133,8 +134,15 @@ impl Visit for Collected {
                 example = serde_json::from_str(text).ok();
                 body = body.content("application/xml", ContentBuilder::new().schema(Some(String::schema())).build());
             }
-            let content = ContentBuilder::new().schema(Some(self.schema::<E::Body>())).example(example).build();
-            let body = body.content("application/json", content);
+            let body = match E::BODY {
+                BodyForm::Bytes { .. } => {
+                    body.content(BYTES_MEDIA, ContentBuilder::new().schema(Some(String::schema())).build())
+                }
+                _ => {
+                    let content = ContentBuilder::new().schema(Some(self.schema::<E::Body>())).example(example).build();
+                    body.content("application/json", content)
+                }
+            };
             operation = operation.request_body(Some(body.build()));
         }
         operation = operation.response("200", self.reply::<E>(example.reply));
@@ -203,6 +211,7 @@ fn body_description(form: BodyForm) -> String {
     match form {
         BodyForm::None => String::new(),
         BodyForm::Document { bytes_max } => format!("JSON or XML, at most {} KiB.", bytes_max / 1024),
+        BodyForm::Bytes { bytes_max } => format!("The bytes of the chunk, at most {} KiB.", bytes_max / 1024),
         BodyForm::Plain { bytes_max } => format!("JSON, at most {} KiB.", bytes_max / 1024),
         BodyForm::Gzip { bytes_max, inflated_bytes_max } => format!(
             "JSON, as it is or with `Content-Encoding: gzip`: at most {} KiB as sent, {} KiB once inflated.",

@@ -11,6 +11,7 @@ pub mod app;
 pub mod backup;
 pub mod check;
 pub mod connections;
+pub mod files;
 pub mod http;
 pub mod limits;
 pub mod operator;

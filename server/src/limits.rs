@@ -119,6 +119,12 @@ pub const OUTGOING_DEADLINE: Duration = Duration::from_secs(10);
 pub const OUTGOING_CONNECT: Duration = Duration::from_secs(4);
 /// Addresses of one name that are tried.
 pub const OUTGOING_ADDRESSES_MAX: usize = 4;
+/// How long chunks of a file stay that nobody goes on with.
+pub const FILE_PARTS_KEPT: Duration = Duration::from_secs(7 * 24 * 3600);
+/// How often a store of photos beyond this machine is asked again.
+pub const FILES_RETRIES: usize = 2;
+/// Where photos are kept, if the operator does not say and the database is no file.
+pub const FILES_DEFAULT: &str = "pintle.files";
 /// How often each process looks whether a notice is due.
 pub const NOTICE_LOOK: Duration = Duration::from_secs(2);
 /// How often each process looks whether a checkpoint is to be stamped; an authority that failed is asked again then.

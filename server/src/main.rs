@@ -14,7 +14,8 @@ use pintle_server::app::stamp::{Haste, Stamped};
 use pintle_server::app::{App, Refusal};
 use pintle_server::backup::{self, BackupError, Damaged};
 use pintle_server::check;
-use pintle_server::limits::CODE_HOURS_DEFAULT;
+use pintle_server::files::Files;
+use pintle_server::limits::{CODE_HOURS_DEFAULT, FILES_DEFAULT};
 use pintle_server::operator::{Invitation, Operator, OperatorError};
 use pintle_server::outgoing::Outgoing;
 use pintle_server::outgoing::reach::Reach;
@@ -255,11 +256,34 @@ async fn cosign(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &CosignArgs
     Ok(lines)
 }
 
+/// The photos and documents, without what was left half brought long ago.
+async fn files(args: &ServeArgs, now_ms: i64) -> Result<Files, Failure> {
+    let files = Files::open(&files_place(args)).map_err(|error| Failure::Setup(error.to_string()))?;
+    let tidied = tokio::task::spawn_blocking({
+        let files = files.clone();
+        move || files.tidy(now_ms)
+    });
+    match tidied.await {
+        Ok(Ok(0)) | Err(_) => {}
+        Ok(Ok(removed)) => tracing::info!(removed, "chunks of photos that nobody went on with are gone"),
+        Ok(Err(error)) => tracing::warn!(%error, "the chunks of photos could not be looked at"),
+    }
+    Ok(files)
+}
+
+/// Where photos and documents are kept: where the operator says, else beside the database.
+fn files_place(args: &ServeArgs) -> String {
+    let file = pintle_store::sql::SqlStore::file(&args.common.database).ok().flatten();
+    let beside = file.map_or_else(|| FILES_DEFAULT.to_owned(), |file| format!("{}.files", file.display()));
+    args.files.clone().unwrap_or(beside)
+}
+
 async fn serve(store: Arc<dyn Store>, ambient: Arc<System>, args: ServeArgs) -> Result<(), Failure> {
     let stop = stop_signal().map_err(Failure::Serve)?;
     let failed = |inside: &pintle_server::app::Refusal| Failure::Setup(inside.inside.clone().unwrap_or_default());
     let app = App::new(store.clone(), ambient.clone(), &args.front.rates(), args.front.room())
-        .map_err(|refusal| failed(&refusal))?;
+        .map_err(|refusal| failed(&refusal))?
+        .with_files(files(&args, ambient.now_ms()).await?);
     app.learn_keys().await.map_err(|refusal| failed(&refusal))?;
     let now_s = ambient.now_ms().div_euclid(1000);
     let certificate = args.front.tls_files().map(|files| Certificate::read(files, now_s)).transpose()?.map(Arc::new);

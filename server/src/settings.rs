@@ -101,6 +101,10 @@ pub struct ServeArgs {
     /// Name of the organisation made at the first start
     #[arg(long, env = "PINTLE_ORGANISATION", default_value = "Our crew")]
     pub organisation: String,
+    /// Where photos and documents are kept: a folder, or s3://BUCKET/PREFIX with the AWS_… environment
+    /// [default: beside the SQLite database, under its name and .files; else pintle.files]
+    #[arg(long, env = "PINTLE_FILES", value_name = "PLACE", verbatim_doc_comment)]
+    pub files: Option<String>,
     /// What stands in front of the server, in the open.
     #[command(flatten)]
     pub front: FrontArgs,

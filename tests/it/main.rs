@@ -15,6 +15,7 @@ mod fuzz_regressions;
 mod mounted;
 mod newcomer;
 mod old;
+mod photos;
 mod postgres;
 mod power_loss;
 mod rewritten;

@@ -15,6 +15,7 @@ use pintle_core::due::Due;
 use pintle_core::entry::Part;
 use pintle_core::fact::MeterKind;
 use pintle_core::meter::has_rolled_over;
+use pintle_core::photo::FileRef;
 use serde_json::{Value, json};
 
 /// A recorded entry, to be shown.
@@ -86,6 +87,7 @@ impl Answer for RecordedAnswer {
         if let Some(text) = held.entry.text() {
             lines.push(Line::of(format!("\"{text}\"")).indented(2));
         }
+        lines.extend(FileRef::of(&held.entry).iter().map(|file| words::file(file).indented(2)));
         lines.extend(self.warnings_after());
         lines.extend(self.recorded.next.as_ref().map(next));
         lines

@@ -6,6 +6,7 @@
 
 use super::Here;
 use super::repair::finding;
+use crate::photos::Photos;
 use crate::problem::Problem;
 use crate::record::Saying;
 use pintle_core::fact::{Fact, FindingCleared};
@@ -19,6 +20,8 @@ pub struct Clear {
     /// Why it is no fault
     #[arg(required = true, value_name = "WHY")]
     why: Vec<String>,
+    #[command(flatten)]
+    photos: Photos,
 }
 
 const RIGHTS: &str = "\
@@ -28,7 +31,7 @@ pintle repair --closes K7-12";
 
 /// Records it.
 pub(super) fn run(args: &Clear, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    here.record(|recording| {
+    here.record_with(&args.photos, |recording| {
         let (finding, machine) = finding(recording, &args.entry)?;
         let fact = Fact::FindingCleared(FindingCleared { finding });
         recording.say(Saying::about(machine.id, fact).with_text(Some(args.why.join(" "))))

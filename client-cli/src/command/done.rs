@@ -6,6 +6,7 @@
 use super::{Here, words};
 use crate::asked;
 use crate::names::{Match, machine_named};
+use crate::photos::Photos;
 use crate::problem::{Code, Problem};
 use crate::record::Saying;
 use crate::store::Glance;
@@ -48,6 +49,8 @@ pub(super) struct Doing {
     /// In your own words
     #[arg(long, value_name = "TEXT")]
     pub(super) words: Option<String>,
+    #[command(flatten)]
+    pub(super) photos: Photos,
 }
 
 impl Doing {
@@ -79,7 +82,7 @@ pub(super) fn read(word: Option<&str>, machine: &Glance) -> Result<Reading, Prob
 
 /// Records it.
 pub(super) fn run(args: &Done, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    here.record(|recording| {
+    here.record_with(&args.doing.photos, |recording| {
         let mut words = words(&[args.machine.clone(), args.task.clone(), args.reading.clone()]);
         let last_is_reading = words.back().is_some_and(|word| asked::is_reading(word));
         // `done TASK` and `done TASK READING` leave the machine out, unless a machine has that very name.

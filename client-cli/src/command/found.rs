@@ -6,6 +6,7 @@
 use super::Here;
 use super::done::read;
 use crate::asked;
+use crate::photos::Photos;
 use crate::problem::{Code, Problem};
 use crate::record::Saying;
 use pintle_core::fact::{Fact, FindingRaised, Sign};
@@ -27,6 +28,8 @@ pub struct Found {
     /// What the meter shows
     #[arg(long)]
     reading: Option<String>,
+    #[command(flatten)]
+    photos: Photos,
 }
 
 const SIGNS: &str = "\
@@ -37,7 +40,7 @@ vibration, smell, heat, other.";
 /// Records it.
 pub(super) fn run(args: &Found, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let urgency = args.urgency.as_deref().map(asked::urgency).transpose()?;
-    here.record(|recording| {
+    here.record_with(&args.photos, |recording| {
         let mut words: VecDeque<String> = args.words.iter().cloned().collect();
         let all: Vec<&str> = args.words.iter().map(String::as_str).collect();
         let sign_first = asked::sign(&all).is_some();

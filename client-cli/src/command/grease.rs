@@ -23,7 +23,7 @@ pub struct Grease {
 
 /// Records it.
 pub(super) fn run(args: &Grease, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    here.record(|recording| {
+    here.record_with(&args.doing.photos, |recording| {
         let mut words = words(&[args.machine.clone(), args.reading.clone()]);
         let machine = recording.machine_first(&mut words, asked::is_reading)?;
         let fact = args.doing.fact(GREASING.to_owned(), words.pop_front().as_deref(), &machine)?;

@@ -16,6 +16,7 @@ use pintle_core::entry::{EntryRef, Held};
 use pintle_core::fact::{Fact, MeterKind};
 use pintle_core::ids::MachineId;
 use pintle_core::moment::Moment;
+use pintle_core::photo::FileRef;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
@@ -156,6 +157,7 @@ impl Written {
         if let Some(text) = self.held.entry.text() {
             lines.push(Line::new().with(tone, format!("\"{text}\"")).indented(6));
         }
+        lines.extend(FileRef::of(&self.held.entry).iter().map(|file| words::file(file).indented(6)));
         if let Standing::Counts(item) = &self.standing {
             lines.extend(corrected(item, &fact, head.at.text(), self.held.entry.text(), self.kind, names));
         }

@@ -33,6 +33,7 @@ pub mod man;
 pub mod me;
 pub mod meter;
 pub mod note;
+pub mod photos;
 pub mod plan;
 pub mod read;
 pub mod release;
@@ -53,6 +54,7 @@ pub use answer::RecordedAnswer;
 use crate::ambient::Ambient;
 use crate::args::{Command, Common};
 use crate::home::Home;
+use crate::photos::Photos;
 use crate::problem::Problem;
 use crate::record::{Claim, Recorded, Recording, record};
 use crate::store::{Store, Tx};
@@ -98,6 +100,27 @@ impl Here<'_, '_> {
         self.ui.show(&RecordedAnswer::of(recorded))
     }
 
+    /// Records one entry with its photos, then shows it.
+    ///
+    /// # Errors
+    /// As `work`, and as [`Photos::taken_in`]; then nothing was recorded.
+    pub fn record_with(
+        &mut self,
+        photos: &Photos,
+        work: impl FnOnce(&mut Recording<'_>) -> Result<Recorded, Problem>,
+    ) -> Result<(), Problem> {
+        if photos.photos.is_empty() {
+            return self.record(work);
+        }
+        let mut store = self.store()?;
+        let files = photos.taken_in(&self.home)?;
+        let recorded = record(&mut store, self.ambient, self.claim(), |recording| {
+            recording.attach(files);
+            work(recording)
+        })?;
+        self.ui.show(&RecordedAnswer::of(recorded))
+    }
+
     /// Reads from the log, then shows it.
     ///
     /// # Errors
@@ -139,6 +162,7 @@ pub fn run(command: &Command, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         Command::Log(args) => log::run(args, here),
         Command::Book(args) => book::run(args, here),
         Command::Due(args) => due::run(args, here),
+        Command::Photos(args) => photos::run(args, here),
         Command::Plan(args) => plan::run(args, here),
         Command::Keeping(args) => keeping::run(args, here),
         Command::Import(args) => import::run(args, here),

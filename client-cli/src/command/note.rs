@@ -6,6 +6,7 @@
 use super::Here;
 use super::repair::is_sentence;
 use crate::asked::quoted;
+use crate::photos::Photos;
 use crate::problem::{Code, Problem};
 use crate::record::Saying;
 use pintle_core::fact::{Fact, NoteLeft};
@@ -21,11 +22,13 @@ pub struct Note {
     /// The next operator must know it
     #[arg(long)]
     handover: bool,
+    #[command(flatten)]
+    photos: Photos,
 }
 
 /// Records it.
 pub(super) fn run(args: &Note, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    here.record(|recording| {
+    here.record_with(&args.photos, |recording| {
         let mut words: VecDeque<String> = args.words.iter().cloned().collect();
         let machine = recording.machine_first(&mut words, is_sentence).map_err(|problem| match problem.code {
             Code::UnknownMachine => {

@@ -6,6 +6,7 @@
 use super::{Here, words};
 use crate::asked;
 use crate::dial::Dial;
+use crate::photos::Photos;
 use crate::problem::{Code, Problem};
 use crate::record::Saying;
 use pintle_core::fact::{Fact, Reading};
@@ -20,11 +21,13 @@ pub struct Read {
     /// Another meter than the first: km, hammer
     #[arg(long, value_name = "METER")]
     meter: Option<String>,
+    #[command(flatten)]
+    photos: Photos,
 }
 
 /// Records it.
 pub(super) fn run(args: &Read, here: &mut Here<'_, '_>) -> Result<(), Problem> {
-    here.record(|recording| {
+    here.record_with(&args.photos, |recording| {
         let mut words = words(&[args.machine.clone(), args.reading.clone()]);
         let machine = recording.machine_first(&mut words, asked::is_reading)?;
         let word = words.pop_front().ok_or_else(|| {

@@ -7,6 +7,7 @@ use super::Here;
 use super::done::read;
 use crate::asked;
 use crate::names;
+use crate::photos::Photos;
 use crate::problem::{Code, Problem};
 use crate::record::{Recording, Saying};
 use crate::store::Glance;
@@ -42,12 +43,14 @@ pub struct Repair {
     /// What the meter shows
     #[arg(long)]
     reading: Option<String>,
+    #[command(flatten)]
+    photos: Photos,
 }
 
 /// Records it.
 pub(super) fn run(args: &Repair, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let parts = args.parts.iter().map(|text| asked::material(text)).collect::<Result<_, _>>()?;
-    here.record(|recording| {
+    here.record_with(&args.photos, |recording| {
         let mut closes = Vec::new();
         for name in &args.closes {
             closes.push(finding(recording, name)?);

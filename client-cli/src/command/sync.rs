@@ -6,6 +6,7 @@
 use super::Here;
 use crate::engine::{Engine, Report, Watch, outcome, rewritten, told};
 use crate::follow::{self, Followed, OldKey};
+use crate::photos::{self, Brought};
 use crate::problem::{Code, Problem};
 use crate::transport::{CA_FILE, Http, not_trusted};
 use crate::ui::{Answer, Bar, Line, Tone, words};
@@ -33,9 +34,18 @@ pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     if report.stop == Stop::Held {
         report = go_on(&mut engine, report, &mut bar)?;
     }
+    let stood_in_the_way = problem(&report);
+    // Photos have a lane of their own: they go once all entries are over.
+    let lane = match stood_in_the_way {
+        None => Some(photos::bring(&here.home, &mut store, here.ambient, |brought, file, received| {
+            let photo = format!("photo {} of {}", words::size(received), words::size(file.bytes));
+            bar.set(u64::MAX, format!("{photo}, {} waiting", words::counted(brought.waiting, "photo", "photos")));
+        })?),
+        Some(_) => None,
+    };
     drop(bar);
-    match problem(&report) {
-        None => here.ui.show(&report),
+    match stood_in_the_way {
+        None => here.ui.show(&Synced { report, lane: lane.unwrap_or_default() }),
         Some(problem) => {
             for notice in &report.notices {
                 here.ui.aside(&Line::toned(Tone::Odd, told(notice).1));
@@ -114,6 +124,53 @@ pub fn problem(report: &Report) -> Option<Problem> {
 fn sentence(text: &str) -> String {
     let text = text.trim_end();
     if text.ends_with('.') { text.to_owned() } else { format!("{text}.") }
+}
+
+/// How entries and photos went.
+struct Synced {
+    report: Report,
+    lane: (Brought, Option<Problem>),
+}
+
+impl Synced {
+    /// What is to be told of the photos.
+    fn photos(&self) -> Vec<Line> {
+        let (Brought { there, waiting, gone, refused }, problem) = &self.lane;
+        let mut lines = Vec::new();
+        if *there > 0 {
+            lines.push(Line::of(format!("{} brought.", words::counted(*there, "photo", "photos"))));
+        }
+        let gone = gone.iter().map(|name| format!("{name} is no longer on this device, and not on the server either"));
+        let refused = refused.iter().map(|(name, why)| format!("{name}: {why}"));
+        lines.extend(gone.chain(refused).map(|told| Line::toned(Tone::Odd, told)));
+        if let Some(problem) = problem {
+            let waiting = words::counted(*waiting, "photo waits", "photos wait");
+            lines.push(Line::toned(Tone::Odd, format!("{waiting} for the next sync: {}", problem.sentence)));
+        }
+        lines
+    }
+}
+
+impl Answer for Synced {
+    fn lines(&self) -> Vec<Line> {
+        [self.report.lines(), self.photos()].concat()
+    }
+
+    fn warnings(&self) -> Vec<Line> {
+        self.report.warnings()
+    }
+
+    fn json(&self) -> Value {
+        let mut json = self.report.json();
+        let (Brought { there, waiting, gone, refused }, problem) = &self.lane;
+        if *there + *waiting > 0 {
+            let refused: Vec<Value> = refused.iter().map(|(name, why)| json!({"name": name, "why": why})).collect();
+            let stopped = problem.as_ref().map(|problem| problem.code.as_str());
+            json["photos"] =
+                json!({"brought": there, "waiting": waiting, "gone": gone, "refused": refused, "stopped": stopped});
+        }
+        json
+    }
 }
 
 impl Answer for Report {

@@ -10,6 +10,7 @@
 mod carried;
 mod checkpoints;
 mod entries;
+mod files;
 mod looking;
 mod machines;
 mod outlooks;
@@ -19,6 +20,7 @@ mod sync;
 pub use carried::WaitingRun;
 pub use checkpoints::Evidence;
 pub use entries::{NewEntry, Placed};
+pub use files::OwnFile;
 pub use looking::BareRow;
 pub use machines::{Glance, LastReading, TaggedOut};
 pub use outlooks::{Kept, Sort};

@@ -3,8 +3,10 @@
 //! Promises: words stay those of the trade, amounts keep their digits, every name is resolved by the caller's list.
 //! Pure: the same fact gives the same words everywhere. Never hides a part of a fact.
 
+use super::{Line, Tone};
 use crate::names::Names;
 use pintle_core::fact::{Attributes, Fact, Material, MeterKind, Reading, TaskDone, Urgency};
+use pintle_core::photo::FileRef;
 use pintle_core::plan::GREASING;
 use serde_json::Value;
 
@@ -252,4 +254,19 @@ pub fn span(seconds: i64) -> String {
 #[must_use]
 pub fn counted(number: u64, one: &str, many: &str) -> String {
     format!("{number} {}", if number == 1 { one } else { many })
+}
+
+/// A file, as an entry names it.
+#[must_use]
+pub fn file(file: &FileRef) -> Line {
+    Line::toned(Tone::Faint, "photo ").plain(file.shown()).with(Tone::Faint, format!(", {}", size(file.bytes)))
+}
+
+/// A length in bytes, as people say it.
+#[must_use]
+pub fn size(bytes: u64) -> String {
+    match bytes {
+        0..1_000_000 => format!("{} KB", bytes.div_ceil(1000)),
+        _ => format!("{}.{} MB", bytes / 1_000_000, bytes % 1_000_000 / 100_000),
+    }
 }

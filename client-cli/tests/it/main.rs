@@ -14,6 +14,7 @@ mod hostile;
 mod importing;
 mod meters;
 mod mistakes;
+mod photos;
 mod plan;
 mod processes;
 mod reading;

@@ -14,6 +14,7 @@ const LANDED: &[(u32, &str)] = &[
     (4, "RkhiMZTpNsVLa6vnFY0cs1hKMf9kE92un2OHvhvjQcE"),
     (5, "jovk0ACrGkOQKHkJJlNHLUXFdphx3llB7oludBQ5gv0"),
     (6, "hIDMXkZdxbVxWQ_sA3d6M_YEU-z5AH6O-6VbLDpciCU"),
+    (7, "g39rennz_ekPn4gfzzJAAUaiZuuIpVwuKodoNAGI3G4"),
 ];
 
 #[test]

@@ -13,6 +13,7 @@ pub mod documents;
 pub mod due;
 pub mod enrol;
 pub mod entries;
+pub mod files;
 pub mod findings;
 pub mod follow;
 pub mod handover;
@@ -61,6 +62,9 @@ pub fn visit_all(visit: &mut impl Visit) {
     visit.endpoint::<bench::BenchGrease>();
     visit.endpoint::<bench::BenchGun>();
     visit.endpoint::<bench::BenchBearing>();
+    visit.endpoint::<files::FileStanding>();
+    visit.endpoint::<files::BringFile>();
+    visit.endpoint::<files::FileContent>();
     visit.endpoint::<aside::Aside>();
     visit.endpoint::<devices::Devices>();
     visit.endpoint::<devices::ChangeDevice>();

@@ -14,6 +14,7 @@ pub mod cosign;
 pub mod cursor;
 pub mod due;
 pub mod enrol;
+pub mod files;
 pub mod fleet;
 pub mod gate;
 pub mod names;
@@ -34,6 +35,7 @@ pub mod views;
 mod witness;
 
 use crate::ambient::Ambient;
+use crate::files::Files;
 use attempts::Attempts;
 use books::Plans;
 use cursor::CursorKey;
@@ -59,6 +61,7 @@ pub struct App {
     fleets: Fleets,
     plans: Plans,
     press: print::Press,
+    files: Files,
     folds: AtomicU64,
 }
 
@@ -82,8 +85,15 @@ impl App {
             fleets: Fleets::default(),
             plans: Plans::default(),
             press: print::Press::default(),
+            files: Files::in_memory(),
             folds: AtomicU64::new(0),
         })
+    }
+
+    /// The same with a place where photos and documents stay.
+    #[must_use]
+    pub fn with_files(self, files: Files) -> Self {
+        Self { files, ..self }
     }
 
     /// Whether the database answers.

@@ -10,6 +10,7 @@ use actix_web::http::header::{CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, He
 use actix_web::web::Payload;
 use flate2::bufread::GzDecoder;
 use futures_util::StreamExt as _;
+use pintle_openapi::endpoints::files::BYTES_MEDIA;
 use pintle_openapi::{BodyForm, Problem};
 use std::io::Read as _;
 use std::pin::pin;
@@ -46,7 +47,9 @@ pub(super) async fn read(
 ) -> Result<Vec<u8>, Refusal> {
     let (bytes_max, inflated_bytes_max) = match form {
         BodyForm::None => return Ok(Vec::new()),
-        BodyForm::Plain { bytes_max } | BodyForm::Document { bytes_max } => (bytes_max, bytes_max),
+        BodyForm::Plain { bytes_max } | BodyForm::Document { bytes_max } | BodyForm::Bytes { bytes_max } => {
+            (bytes_max, bytes_max)
+        }
         BodyForm::Gzip { bytes_max, inflated_bytes_max } => (bytes_max, inflated_bytes_max),
     };
     let headers = request.headers();
@@ -92,6 +95,7 @@ fn check_media(headers: &HeaderMap, form: BodyForm) -> Result<(), Refusal> {
     let utf8 = charset.is_empty() || charset.eq_ignore_ascii_case("charset=utf-8");
     let taken: &[&str] = match form {
         BodyForm::Document { .. } => &["application/json", "application/xml", "text/xml"],
+        BodyForm::Bytes { .. } => &[BYTES_MEDIA],
         BodyForm::None | BodyForm::Plain { .. } | BodyForm::Gzip { .. } => &["application/json"],
     };
     if taken.iter().any(|media| essence.trim().eq_ignore_ascii_case(media)) && utf8 {

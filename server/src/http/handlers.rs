@@ -346,3 +346,27 @@ impl Serve for e::printed::SharedHistoryPdf {
         Ok(reply.0.clone())
     }
 }
+
+impl Serve for e::files::FileStanding {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.file_standing(call.caller()?, &call.path).await
+    }
+}
+
+impl Serve for e::files::BringFile {
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.bring_file(call.caller()?, &call.path, call.query.offset, call.bytes.clone()).await
+    }
+}
+
+impl Serve for e::files::FileContent {
+    const KEPT_AS: Option<&'static str> = Some("attachment");
+
+    async fn serve(app: &App, call: Call<Self>) -> Result<Self::Reply, Refusal> {
+        app.file_content(call.caller()?, &call.path).await
+    }
+
+    fn written(reply: &Self::Reply) -> Result<Vec<u8>, Refusal> {
+        Ok(reply.0.clone())
+    }
+}

@@ -56,6 +56,8 @@ pub fn configure(config: &mut ServiceConfig, app: web::Data<App>, front: web::Da
     route::serve::<e::bench::BenchGrease>(config);
     route::serve::<e::bench::BenchGun>(config);
     route::serve::<e::bench::BenchBearing>(config);
+    route::serve_both::<e::files::FileStanding, e::files::BringFile>(config);
+    route::serve::<e::files::FileContent>(config);
     route::serve::<e::aside::Aside>(config);
     route::serve::<e::devices::Devices>(config);
     route::serve::<e::devices::ChangeDevice>(config);

@@ -28,7 +28,7 @@ use pintle_core::ids::{
     Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, PublicKey, ShareId, StoreId,
 };
 pub use pintle_core::permission::Role;
-use pintle_core::{Entry, Fault, Held};
+use pintle_core::{Entry, EntryRef, Fault, Held};
 use std::collections::BTreeMap;
 pub use tree::{
     BatchedEntry, CheckpointRecord, Cosignature, Grown, MachineStamp, MachineStanding, SealedBatch, StampRecord,
@@ -446,6 +446,9 @@ pub trait Store: TreeStore + BillStore + NoticeStore {
         after: u64,
         limit: usize,
     ) -> StoreResult<Vec<Held>>;
+
+    /// An entry by its name.
+    async fn entry(&self, organisation: OrganisationId, entry: EntryRef) -> StoreResult<Option<Held>>;
 
     /// Entries of a lane after a position, in order of position, at most `limit`.
     async fn lane(&self, organisation: OrganisationId, lane: Lane, after: u64, limit: usize) -> StoreResult<Vec<Held>>;

@@ -23,7 +23,7 @@ use pintle_core::admit::{self, Admission, Checked, Fresh, Known, Stored};
 use pintle_core::chain::Seal;
 use pintle_core::exchange::{ClockSample, DeviceCard, Digest, Directory, Person, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, PersonId, ShareId};
-use pintle_core::{Entry, Held};
+use pintle_core::{Entry, EntryRef, Held};
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Bound;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -530,6 +530,17 @@ impl Store for MemoryStore {
             let Some(ledger) = state.organisations.get(&organisation) else { return Ok(Vec::new()) };
             let found = ledger.rows.iter().filter(|row| row.position > last && row.machine == Some(machine));
             found.take(limit).map(LedgerRow::held).collect()
+        })
+    }
+
+    async fn entry(
+        &self,
+        organisation: OrganisationId,
+        EntryRef { device, seq }: EntryRef,
+    ) -> StoreResult<Option<Held>> {
+        self.read("entry", |state| {
+            let Some(ledger) = state.organisations.get(&organisation) else { return Ok(None) };
+            ledger.rows.iter().find(|row| row.device == device && row.seq == seq).map(LedgerRow::held).transpose()
         })
     }
 

@@ -12,6 +12,7 @@ mod billing_orders;
 mod cosigning;
 mod due;
 mod enrolling;
+mod files;
 mod following;
 mod health;
 mod limits;

@@ -207,6 +207,7 @@ through! {
     fn machines(organisation: OrganisationId, after: Option<MachineId>, limit: usize) -> Vec<MachineHead>;
     fn machine(organisation: OrganisationId, machine: MachineId) -> Option<MachineHead>;
     fn machine_entries(organisation: OrganisationId, machine: MachineId, after: u64, limit: usize) -> Vec<Held>;
+    fn entry(organisation: OrganisationId, entry: EntryRef) -> Option<Held>;
     fn lane(organisation: OrganisationId, lane: Lane, after: u64, limit: usize) -> Vec<Held>;
     fn views(organisation: OrganisationId, sort: ViewSort, after: Option<MachineId>, limit: usize) -> Vec<MachineView>;
     fn view(organisation: OrganisationId, sort: ViewSort, machine: MachineId) -> Option<MachineView>;

@@ -1918,10 +1918,19 @@ var pintlePage = (() => {
       by: head.by,
       kind: said(head.kind),
       text: typeof entry.words?.text === "string" ? entry.words.text : void 0,
+      files: files(entry.words),
       withheld: Object.keys(entry.withheld ?? {}),
       odd: [],
       corrections: []
     };
+  }
+  function files(words2) {
+    const named2 = Array.isArray(words2?.files) ? words2.files : [];
+    const whole2 = (file) => typeof file?.name === "string" && typeof file.bytes === "number" && typeof file.sha256 === "string";
+    return named2.filter(whole2).map(({ name, bytes, sha256: sha2562 }) => {
+      const hash2 = unbaseAny(sha2562);
+      return `photo ${name}, ${bytes} bytes, SHA-256 ${hash2 === void 0 ? sha2562 : hex(hash2)}`;
+    });
   }
   function amend(entries, find) {
     const amending = entries.filter((entry) => ["corrected", "struck", "released"].includes(entry.kind) && !entry.aside);
@@ -2625,7 +2634,7 @@ var pintlePage = (() => {
     };
     const fields2 = Object.entries(entry.body).map(([name, value]) => `${name.replaceAll("_", " ")} ${spelled(value)}`);
     const hidden = entry.withheld.map((part) => `${part} withheld`);
-    return worded([...entry.struck ? ["struck"] : [], ...fields2, entry.text, ...hidden]);
+    return worded([...entry.struck ? ["struck"] : [], ...fields2, entry.text, ...entry.files, ...hidden]);
   }
 
   // proof.js

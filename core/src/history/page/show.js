@@ -454,5 +454,5 @@ function bodyWords(entry, marks) {
   };
   const fields = Object.entries(entry.body).map(([name, value]) => `${name.replaceAll("_", " ")} ${spelled(value)}`);
   const hidden = entry.withheld.map((part) => `${part} withheld`);
-  return worded([...(entry.struck ? ["struck"] : []), ...fields, entry.text, ...hidden]);
+  return worded([...(entry.struck ? ["struck"] : []), ...fields, entry.text, ...entry.files, ...hidden]);
 }

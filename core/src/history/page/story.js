@@ -5,6 +5,7 @@
 // place at least: what is struck, set aside, altered or odd is listed as doubtful, never left out.
 // Never decides which of two people is right: the latest correction is shown, and that there was one.
 
+import { hex, unbaseAny } from "./bytes.js";
 import { readMoment } from "./moment.js";
 
 /** An entry received so long after the time it claims is listed as late to arrive: 30 days, a month offline. */
@@ -93,8 +94,18 @@ function record({ name, device, seq, received_ms, altered, entry, aside, off_s }
   return {
     name, device, seq, received_ms, altered, aside, off_s, at, body, at_s: moment?.at_s, by: head.by,
     kind: said(head.kind), text: typeof entry.words?.text === "string" ? entry.words.text : undefined,
-    withheld: Object.keys(entry.withheld ?? {}), odd: [], corrections: [],
+    files: files(entry.words), withheld: Object.keys(entry.withheld ?? {}), odd: [], corrections: [],
   };
+}
+
+/** The photos and documents that an entry names, in words; what is not of their form is left to the program. */
+function files(words) {
+  const named = Array.isArray(words?.files) ? words.files : [];
+  const whole = (file) => typeof file?.name === "string" && typeof file.bytes === "number" && typeof file.sha256 === "string";
+  return named.filter(whole).map(({ name, bytes, sha256 }) => {
+    const hash = unbaseAny(sha256);
+    return `photo ${name}, ${bytes} bytes, SHA-256 ${hash === undefined ? sha256 : hex(hash)}`;
+  });
 }
 
 /** Applies strikes, releases and corrections in order of the time claimed. */

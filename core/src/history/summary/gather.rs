@@ -5,7 +5,7 @@
 
 use super::super::record::Record;
 use super::doubts::{disputes, doubtful};
-use super::words::{body, every, spoken};
+use super::words::{body, every, file, spoken};
 use super::{
     Book, ChangeTale, EndTale, EntryTale, FindingTale, HandTale, LateTale, MaterialTale, Mention, MeterTale,
     OverdueTale, PlanTale, RanTale, ReadingTale, RepairTale, ServiceRow, ServiceTale, SilenceTale, SkippedTale, Spoken,
@@ -18,6 +18,7 @@ use crate::due::{Kept, State, due};
 use crate::entry::{EntryRef, Held, Part};
 use crate::fact::{Fact, Material, Urgency};
 use crate::ids::{DeviceId, MachineId, PersonId};
+use crate::photo::FileRef;
 use serde_json::Value;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
@@ -383,6 +384,7 @@ fn entries(told: &mut Told<'_>, amended: &Amended<'_>, ordered: &[&Held]) -> Vec
             kind: head.map(|head| head.kind.replace('_', " ")).unwrap_or_default(),
             said: body(record, &mut told.names, &held.entry),
             text: spoken(&held.entry),
+            files: FileRef::of(&held.entry).iter().map(file).collect(),
             by: head.map(|head| told.names.of(head.by)).unwrap_or_default(),
             marks,
         });

@@ -336,6 +336,9 @@ pub struct EntryTale {
     pub said: String,
     /// Its author's own words.
     pub text: Spoken,
+    /// The photos and documents that it names: name, length, and the hash that shows one to be the original.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<String>,
     /// Who.
     pub by: String,
     /// How it stands, if not simply so: struck, corrected, set aside, withheld.

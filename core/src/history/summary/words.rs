@@ -10,6 +10,7 @@ use super::super::record::Record;
 use super::Spoken;
 use super::gather::Names;
 use crate::entry::{Entry, EntryRef, Part};
+use crate::photo::FileRef;
 use crate::plan::Every;
 use serde_json::{Map, Value};
 
@@ -39,6 +40,12 @@ pub(super) fn spoken(entry: &Entry) -> Spoken {
         (_, Some(text)) => Spoken::Words(text.to_owned()),
         _ => Spoken::Nothing,
     }
+}
+
+/// A photo or document, in words.
+pub(super) fn file(file: &FileRef) -> String {
+    let hash: String = file.sha256.0.iter().map(|byte| format!("{byte:02x}")).collect();
+    format!("photo {}, {} bytes, SHA-256 {hash}", inside(&file.shown()), file.bytes)
 }
 
 /// The body of an entry, field by field; an empty text where it is withheld.

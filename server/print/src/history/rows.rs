@@ -361,6 +361,7 @@ fn entry_row(entry: &EntryTale) -> Value {
     let told = if entry.said.is_empty() { entry.kind.clone() } else { format!("{}: {}", entry.kind, entry.said) };
     what.push(block(if struck { "struck" } else { "plain" }, told));
     what.extend(spoken(&entry.text));
+    what.extend(entry.files.iter().map(|file| faint(file.as_str())));
     what.push(by(&entry.by));
     row(&entry.entry, vec![at, received], what, Vec::new())
 }

@@ -10,9 +10,9 @@ use super::row::{Row, blob, limit, machine_blob, number, sum, text};
 use super::session::{Ended, Session, Tx};
 use super::{LEDGER, LEDGER_HEAD, MACHINE_HEAD, Table};
 use crate::{Lane, MachineHead, MachineView, ViewSort};
-use pintle_core::Held;
 use pintle_core::exchange::Digest;
 use pintle_core::ids::{MachineId, OrganisationId};
+use pintle_core::{EntryRef, Held};
 use sea_orm::ConnectionTrait;
 use std::collections::BTreeMap;
 
@@ -69,6 +69,21 @@ pub(super) async fn machine_entries<C: ConnectionTrait>(
     let values = [blob(&organisation.0), blob(&machine.0), number(after), limit(rows_max)];
     let rows = session.rows(LEDGER, sql, values).await?;
     rows.iter().map(|row| Ok(held(row)?)).collect()
+}
+
+/// An entry by its name.
+pub(super) async fn entry<C: ConnectionTrait>(
+    session: &Session<C>,
+    organisation: OrganisationId,
+    EntryRef { device, seq }: EntryRef,
+) -> TxResult<Option<Held>> {
+    // A number beyond those of the database names nothing.
+    if i64::try_from(seq).is_err() {
+        return Ok(None);
+    }
+    let sql = format!("SELECT {HELD_COLUMNS} FROM ledger WHERE organisation = $1 AND device = $2 AND seq = $3");
+    let row = session.row(LEDGER, &sql, [blob(&organisation.0), blob(&device.0), number(seq)]).await?;
+    row.as_ref().map(|row| Ok(held(row)?)).transpose()
 }
 
 /// Entries of a lane after a position.

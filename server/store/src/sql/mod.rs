@@ -35,11 +35,11 @@ use crate::{
     Share, StampRecord, Store, StoreResult, TokenKeyRecord, TreeStore, ViewSort, not_the_operator, storable,
 };
 use async_trait::async_trait;
-use pintle_core::Held;
 use pintle_core::admit::{Checked, Stored};
 use pintle_core::exchange::{ClockSample, Digest, Directory, Person, Wanted};
 use pintle_core::ids::{Baton, CodeId, DeviceId, Hash, MachineId, OrganisationId, ShareId};
 use pintle_core::proof::tile::{TileId, Tiles};
+use pintle_core::{EntryRef, Held};
 use row::Table;
 use sea_orm::DatabaseConnection;
 use session::Backoff;
@@ -225,6 +225,10 @@ impl Store for SqlStore {
     ) -> StoreResult<Vec<Held>> {
         let session = self.reading("machine_entries");
         machines::machine_entries(&session, organisation, machine, after, limit).await.map_err(|e| e.error)
+    }
+
+    async fn entry(&self, organisation: OrganisationId, entry: EntryRef) -> StoreResult<Option<Held>> {
+        machines::entry(&self.reading("entry"), organisation, entry).await.map_err(|e| e.error)
     }
 
     async fn lane(&self, organisation: OrganisationId, lane: Lane, after: u64, limit: usize) -> StoreResult<Vec<Held>> {

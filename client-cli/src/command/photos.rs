@@ -1,0 +1,138 @@
+//! `pintle photos`: which photos and documents there are, and getting them.
+//!
+//! Promises: what is listed says of each whether it is on this device. Getting one that is not asks the server; one that is not
+//! there either is said to be where it was recorded. No file of the person's is written over.
+
+use super::Here;
+use super::history::keep;
+use crate::names::{self, Names};
+use crate::office::Office;
+use crate::photos;
+use crate::problem::{Code, Problem};
+use crate::store::Tx;
+use crate::ui::{Answer, Line, Tone, words};
+use pintle_core::entry::{EntryRef, Held};
+use pintle_core::photo::{FileRef, Media};
+use serde_json::{Value, json};
+use std::path::PathBuf;
+
+/// The photos of a machine or an entry, and getting them
+#[derive(Debug, clap::Args)]
+pub struct Photos {
+    /// Machine, or an entry like K7-412
+    of: Option<String>,
+    /// Put them into this folder; what is not on this device is asked of the server
+    #[arg(long, value_name = "FOLDER")]
+    to: Option<PathBuf>,
+}
+
+/// A photo of an entry.
+struct One {
+    file: FileRef,
+    entry: EntryRef,
+    at: String,
+    is_here: bool,
+    /// Where it was put.
+    put: Option<PathBuf>,
+    /// Why it could not be had.
+    missing: Option<String>,
+}
+
+struct Album {
+    photos: Vec<One>,
+    names: Names,
+}
+
+/// Lists them, or puts them into a folder.
+pub(super) fn run(args: &Photos, here: &mut Here<'_, '_>) -> Result<(), Problem> {
+    let mut store = here.store()?;
+    let (entries, names) = store.read(|tx| Ok((entries(tx, args.of.as_deref())?, Names::load(tx)?)))?;
+    let mut album = Album { photos: Vec::new(), names };
+    for held in &entries {
+        for file in FileRef::of(&held.entry) {
+            let at = held.entry.head().map(|head| head.at.text().to_owned()).unwrap_or_default();
+            let is_here = photos::place(&here.home, &file).exists();
+            album.photos.push(One { file, entry: held.name(), at, is_here, put: None, missing: None });
+        }
+    }
+    if let Some(folder) = &args.to {
+        std::fs::create_dir_all(folder).map_err(|error| {
+            Problem::new(Code::FileFailed, format!("cannot make the folder {}", folder.display())).detail(&error)
+        })?;
+        let mut office = None;
+        for one in &mut album.photos {
+            let bytes = match photos::read(&here.home, &one.file)? {
+                Some(bytes) => bytes,
+                None => {
+                    let office = match &office {
+                        Some(office) => office,
+                        None => office.insert(Office::open(&here.home, &mut store, here.ambient)?),
+                    };
+                    let standing = photos::standing(office, &one.file, one.entry)?;
+                    if standing.received < standing.bytes {
+                        let mark = album.names.mark(one.entry.device);
+                        one.missing = Some(format!("not on the server yet: still on {mark}"));
+                        continue;
+                    }
+                    photos::fetch(&here.home, office, &one.file, one.entry)?
+                }
+            };
+            one.is_here = true;
+            let ending = Media::named(&one.file.media).map_or("file", Media::ending);
+            let path = folder.join(format!("{}-{}.{ending}", album.names.entry(one.entry), one.file.short()));
+            if !path.exists() {
+                keep(&path, &bytes)?;
+            }
+            one.put = Some(path);
+        }
+    }
+    here.ui.show(&album)
+}
+
+/// The entries that may have photos, in the order they were made.
+fn entries(tx: &Tx<'_>, of: Option<&str>) -> Result<Vec<Held>, Problem> {
+    if let Some(name) = of
+        && let Ok(entry) = names::entry(tx, name)
+        && let Some(held) = tx.entry(entry)?
+    {
+        return Ok(vec![held]);
+    }
+    let machine = match of {
+        Some(name) => names::machine(tx, name)?,
+        None => names::last_machine(tx, &tx.own()?)?,
+    };
+    Ok(crate::glance::entries(tx, machine.id)?.1)
+}
+
+impl Answer for Album {
+    fn lines(&self) -> Vec<Line> {
+        if self.photos.is_empty() {
+            return vec![Line::of("No photos.").with(Tone::Faint, " One goes with an entry: --photo FILE")];
+        }
+        let line = |one: &One| {
+            let line = Line::toned(Tone::Strong, self.names.entry(one.entry))
+                .plain(format!(" {} ", words::moment(&one.at)))
+                .plain(one.file.shown())
+                .with(Tone::Faint, format!(", {}", words::size(one.file.bytes)));
+            match (&one.put, &one.missing, one.is_here) {
+                (Some(path), ..) => line.plain(format!(": {}", path.display())),
+                (None, Some(missing), _) => line.with(Tone::Odd, format!(": {missing}")),
+                (None, None, true) => line.plain(": here"),
+                (None, None, false) => line.plain(": not here"),
+            }
+        };
+        let mut lines: Vec<Line> = self.photos.iter().map(line).collect();
+        if self.photos.iter().any(|one| !one.is_here && one.missing.is_none()) {
+            lines.push(Line::toned(Tone::Faint, "to get them: ").plain("pintle photos … --to FOLDER"));
+        }
+        lines
+    }
+
+    fn json(&self) -> Value {
+        let one = |one: &One| {
+            json!({"entry": self.names.entry(one.entry), "device": one.entry.device, "seq": one.entry.seq, "at": one.at,
+                   "file": one.file, "here": one.is_here, "put": one.put, "missing": one.missing})
+        };
+        json!({"photos": self.photos.iter().map(one).collect::<Vec<_>>()})
+    }
+}

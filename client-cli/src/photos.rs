@@ -1,0 +1,239 @@
+//! Photos and documents on this device: cleaned, kept beside the log, brought to the server on a lane of their own.
+//!
+//! Promises: a file is on the disk under its SHA-256 before the entry that names it; the person's own file is only read. Entries
+//! never wait for a file: files go after everything else, one at a time, from where the server says it has it, and what
+//! could not be brought is brought the next time.
+//!
+//! Never sends a position that the person did not ask to keep.
+
+use crate::home::Home;
+use crate::office::Office;
+use crate::problem::{Code, Problem};
+use crate::store::{OwnFile, Store};
+use pintle_core::entry::EntryRef;
+use pintle_core::ids::Hash;
+use pintle_core::limits::{FILE_BYTES_MAX, FILES_MAX};
+use pintle_core::photo::{FileRef, Media, Position, chunk_at, cleaned, plain_name};
+use pintle_openapi::Nothing;
+use pintle_openapi::endpoints::files::{BringFile, ChunkQuery, FileContent, FilePath, FileStanding, FileStandingReply};
+use std::fs::File;
+use std::io::{Read as _, Write as _};
+use std::path::{Path, PathBuf};
+
+/// Folder of the files, beside the log.
+const FOLDER: &str = "files";
+/// Largest file that is looked at, in bytes: what hangs on a photo and goes may be as large as the photo.
+const READ_BYTES_MAX: u64 = 2 * FILE_BYTES_MAX;
+
+/// Photos and documents that are recorded with an entry.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct Photos {
+    /// A photo or document to go with it (JPEG, PNG, WebP, PDF); repeatable
+    #[arg(long = "photo", value_name = "FILE", display_order = 800)]
+    pub photos: Vec<PathBuf>,
+    /// Keep in the photos where they were taken; else it is removed
+    #[arg(long, requires = "photos", display_order = 801)]
+    pub position: bool,
+}
+
+impl Photos {
+    /// Cleans them and puts them beside the log, where they are recorded from.
+    ///
+    /// # Errors
+    /// `file-failed`, `unclear-words`, `broken-rule`; then nothing is to be recorded.
+    pub fn taken_in(&self, home: &Home) -> Result<Vec<FileRef>, Problem> {
+        if self.photos.len() > FILES_MAX {
+            return Err(Problem::new(Code::UnclearWords, format!("an entry has at most {FILES_MAX} photos"))
+                .hint("the others with a note: pintle note EX3 \"more of it\" --photo FILE"));
+        }
+        let position = if self.position { Position::Kept } else { Position::Removed };
+        let mut files: Vec<FileRef> = Vec::new();
+        for path in &self.photos {
+            let file = taken_in(home, path, position)?;
+            if files.iter().all(|known| known.sha256 != file.sha256) {
+                files.push(file);
+            }
+        }
+        Ok(files)
+    }
+}
+
+fn taken_in(home: &Home, path: &Path, position: Position) -> Result<FileRef, Problem> {
+    let failed = |error: std::io::Error| {
+        Problem::new(Code::FileFailed, format!("cannot read {}", path.display())).detail(&error)
+    };
+    let mut bytes = Vec::new();
+    File::open(path).and_then(|file| file.take(READ_BYTES_MAX).read_to_end(&mut bytes)).map_err(failed)?;
+    let (bytes, look) = cleaned(&bytes, position).map_err(|fault| {
+        Problem::new(Code::FileFailed, format!("{} cannot be kept: {}", path.display(), fault.detail))
+            .hint("JPEG, PNG, WebP or PDF, at most 20 MiB")
+            .detail(fault.code)
+    })?;
+    let file = FileRef {
+        sha256: Hash::of(&[&bytes]),
+        bytes: bytes.len() as u64,
+        media: look.media.as_str().to_owned(),
+        name: plain_name(&path.to_string_lossy()),
+    };
+    keep(home, &file, &bytes)?;
+    Ok(file)
+}
+
+/// Where a file lies on this device, if it is here at all.
+#[must_use]
+pub fn place(home: &Home, file: &FileRef) -> PathBuf {
+    let hash: String = file.sha256.0.iter().map(|byte| format!("{byte:02x}")).collect();
+    let ending = Media::named(&file.media).map_or("file", Media::ending);
+    home.folder().join(FOLDER).join(format!("{hash}.{ending}"))
+}
+
+/// Puts the bytes of a file in its place; they are on the disk when this returns.
+fn keep(home: &Home, file: &FileRef, bytes: &[u8]) -> Result<(), Problem> {
+    let place = place(home, file);
+    let failed = |error: std::io::Error| {
+        Problem::new(Code::FileFailed, format!("cannot keep the photo in {}", place.display())).detail(&error)
+    };
+    if read(home, file)?.is_some() {
+        return Ok(());
+    }
+    let folder = home.folder().join(FOLDER);
+    // Another run may put the same bytes there at the same time: whichever is moved last is as good.
+    let fresh = folder.join(format!("{}.{}", file.short(), std::process::id()));
+    let write = || {
+        std::fs::create_dir_all(&folder)?;
+        let mut out = File::create(&fresh)?;
+        out.write_all(bytes)?;
+        out.sync_all()?;
+        std::fs::rename(&fresh, &place)?;
+        File::open(&folder)?.sync_all()
+    };
+    write().map_err(failed)
+}
+
+/// The bytes of a file, if they are on this device and still are that file.
+///
+/// # Errors
+/// If they are there and cannot be read.
+pub fn read(home: &Home, file: &FileRef) -> Result<Option<Vec<u8>>, Problem> {
+    let place = place(home, file);
+    match std::fs::read(&place) {
+        Ok(bytes) => Ok(Some(bytes).filter(|bytes| Hash::of(&[bytes]) == file.sha256)),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(Problem::new(Code::FileFailed, format!("cannot read {}", place.display())).detail(&error)),
+    }
+}
+
+/// How bringing files went.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Brought {
+    /// Files of which the server now has all.
+    pub there: u64,
+    /// Files that wait for the next time.
+    pub waiting: u64,
+    /// Files that were recorded here and are gone from this device, by name.
+    pub gone: Vec<String>,
+    /// Files that the server does not take, by name, and why.
+    pub refused: Vec<(String, String)>,
+}
+
+/// Brings the server what it has not of this device's files. A failure ends it, and the rest waits.
+///
+/// # Errors
+/// Failures of the log's file.
+pub fn bring(
+    home: &Home,
+    store: &mut Store,
+    ambient: &dyn crate::ambient::Ambient,
+    mut told: impl FnMut(&Brought, &FileRef, u64),
+) -> Result<(Brought, Option<Problem>), Problem> {
+    let waiting = store.read(|tx| {
+        let Some(sync) = tx.sync()? else { return Ok(None) };
+        Ok(Some((tx.files_waiting(sync.store, sync.epoch)?, sync.store, sync.epoch)))
+    })?;
+    let mut brought = Brought::default();
+    let Some((files, server, epoch)) = waiting.filter(|(files, ..)| !files.is_empty()) else {
+        return Ok((brought, None));
+    };
+    brought.waiting = files.len() as u64;
+    let office = match Office::open(home, store, ambient) {
+        Ok(office) => office,
+        Err(problem) => return Ok((brought, Some(problem))),
+    };
+    for OwnFile { file, entry } in files {
+        match one(home, &office, &file, entry, |received| told(&brought, &file, received)) {
+            Ok(One::There) => {
+                store.write("store", |tx| tx.file_there(&file, server, epoch))?;
+                (brought.there, brought.waiting) = (brought.there + 1, brought.waiting - 1);
+            }
+            Ok(One::Gone) => brought.gone.push(file.shown()),
+            Err(problem) if problem.code == Code::ServerRefused => {
+                brought.refused.push((file.shown(), problem.sentence));
+            }
+            Err(problem) => return Ok((brought, Some(problem))),
+        }
+    }
+    Ok((brought, None))
+}
+
+enum One {
+    There,
+    Gone,
+}
+
+/// The way to a file on the server.
+fn path(file: &FileRef, entry: EntryRef) -> FilePath {
+    // Numbers of a log are those of a database.
+    FilePath { device: entry.device, seq: i64::try_from(entry.seq).unwrap_or(i64::MAX), sha256: file.sha256 }
+}
+
+fn one(
+    home: &Home,
+    office: &Office,
+    file: &FileRef,
+    entry: EntryRef,
+    mut told: impl FnMut(u64),
+) -> Result<One, Problem> {
+    let path = path(file, entry);
+    let mut received = office.ask::<FileStanding>(&path, &Nothing {}, &Nothing {})?.received;
+    if received >= file.bytes {
+        return Ok(One::There);
+    }
+    let Some(bytes) = read(home, file)? else { return Ok(One::Gone) };
+    while let Some(chunk) = chunk_at(file.bytes, received) {
+        told(received);
+        let part = usize::try_from(chunk.start).ok().zip(usize::try_from(chunk.end).ok());
+        let part = part.and_then(|(start, end)| bytes.get(start..end)).unwrap_or_default();
+        let offset = ChunkQuery { offset: i64::try_from(chunk.start).unwrap_or(i64::MAX) };
+        let before = received;
+        received = office.bring::<BringFile>(&path, &offset, part)?.received;
+        if received == before {
+            return Err(Problem::new(Code::Stalled, "the server takes no more of a photo").hint("later: pintle sync"));
+        }
+    }
+    Ok(One::There)
+}
+
+/// How a file stands on the server.
+///
+/// # Errors
+/// `no-signal`, `server-refused`.
+pub fn standing(office: &Office, file: &FileRef, entry: EntryRef) -> Result<FileStandingReply, Problem> {
+    office.ask::<FileStanding>(&path(file, entry), &Nothing {}, &Nothing {})
+}
+
+/// Gets a file from the server, and keeps it beside the log.
+///
+/// # Errors
+/// `no-signal`, `server-refused`, `distrusted` where what came is another file.
+pub fn fetch(home: &Home, office: &Office, file: &FileRef, entry: EntryRef) -> Result<Vec<u8>, Problem> {
+    let bytes = office.fetch::<FileContent>(&path(file, entry), &Nothing {})?;
+    if Hash::of(&[&bytes]) != file.sha256 {
+        return Err(Problem::new(
+            Code::Distrusted,
+            "the server delivered another file than the one that was asked for",
+        )
+        .hint("tell the owner of the server"));
+    }
+    keep(home, file, &bytes)?;
+    Ok(bytes)
+}
