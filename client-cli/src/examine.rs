@@ -9,8 +9,9 @@
 use crate::glance;
 use crate::home::Home;
 use crate::names::Names;
+use crate::photos;
 use crate::problem::{Code, Problem};
-use crate::store::{BareRow, Own, Store, Tx};
+use crate::store::{BareRow, Own, OwnFile, Store, Tx};
 use pintle_core::PublicKey;
 use pintle_core::chain::{LogHead, link, verify_seal};
 use pintle_core::entry::{Entry, EntryRef};
@@ -66,6 +67,8 @@ wrongs! {
     DigestWrong = "digest-wrong";
     /// An entry of a branch that was given up is recorded again nowhere.
     BranchBroken = "branch-broken";
+    /// A photo of this device is gone or another, and no server is known to have it.
+    FileLost = "file-lost";
     /// A glance was not true.
     GlanceWrong = "glance-wrong";
 }
@@ -136,6 +139,18 @@ pub fn examine(store: &mut Store, home: &Home) -> Result<Report, Problem> {
         report.add(Wrong::KeyLost, "device.key", problem.sentence);
     }
     store.read(|tx| Looker { tx, own: own.as_ref(), names: names(tx, own.as_ref()), report: &mut report }.all())?;
+    let files = store.read(|tx| tx.files_not_there());
+    for OwnFile { file, entry } in report.read("file", files)?.into_iter().flatten() {
+        // One that cannot be read is as good as none.
+        if photos::read(home, &file).ok().flatten().is_none() {
+            let name = store.read(|tx| Ok(names(tx, own.as_ref()).entry(entry)))?;
+            let sentence = format!(
+                "{} of {name} is not on this device any more, or another; no server is known to have it",
+                file.shown()
+            );
+            report.add(Wrong::FileLost, name, sentence);
+        }
+    }
     let glances = put_glances_right(store, &mut report);
     report.read("machine", glances)?;
     Ok(report)

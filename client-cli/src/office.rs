@@ -11,7 +11,7 @@ use crate::problem::{Code, Problem};
 use crate::store::{Own, Store, SyncRow};
 use crate::transport::{CA_FILE, Failure, Http, not_trusted};
 use pintle_core::chain::DeviceKey;
-use pintle_core::device::NetworkFailure;
+use pintle_core::device::{NetworkFailure, Refusal};
 use pintle_core::ids::RequestId;
 use pintle_openapi::Endpoint;
 use pintle_openapi::endpoints::token::{
@@ -101,6 +101,10 @@ fn refused(failure: Failure) -> Problem {
         }
         Failure::ClockOff { .. } => {
             Problem::new(Code::ServerRefused, "the server does not agree about the time").detail("clock-off")
+        }
+        Failure::Refused(Refusal { code, retry_after_s: Some(seconds), .. }) => {
+            let told = format!("the server has too much to do and asks to wait {seconds} s");
+            Problem::new(Code::ServerBusy, told).hint("then the same again").detail(code)
         }
         Failure::Refused(refusal) => {
             Problem::new(Code::ServerRefused, format!("the server refused: {}", refusal.detail)).detail(refusal.code)

@@ -26,6 +26,7 @@ struct Standing {
     held: u64,
     waiting: u64,
     carried: u64,
+    photos: u64,
     sync: Option<SyncRow>,
     evidence: Option<Evidence>,
     notices: Vec<(i64, String, String)>,
@@ -52,6 +53,7 @@ pub(super) fn run(_: &Status, here: &mut Here<'_, '_>) -> Result<(), Problem> {
             held: tx.entries_held()?,
             waiting: tx.unplaced(own.device)?,
             carried: tx.carried_waiting()?.iter().map(|run| run.end.seq - run.from + 1).sum(),
+            photos: tx.files_not_there()?.len() as u64,
             evidence: match &sync {
                 Some(sync) => tx.evidence(sync.store, sync.epoch)?,
                 None => None,
@@ -120,6 +122,10 @@ impl Answer for Standing {
             let told = words::counted(self.carried, "entry", "entries");
             lines.push(Line::of(format!("{told} came by carry, not yet on the server")));
         }
+        if self.photos > 0 {
+            let told = words::counted(self.photos, "photo", "photos");
+            lines.push(Line::of(format!("{told} not known to be on the server")));
+        }
         lines.extend(self.server_lines());
         for (at_s, _, sentence) in &self.notices {
             lines.push(Line::toned(Tone::Odd, self.when(*at_s)).plain(" ").plain(sentence));
@@ -159,6 +165,7 @@ impl Answer for Standing {
             "held": self.held,
             "waiting": self.waiting,
             "carried": self.carried,
+            "photos": self.photos,
             "machines": self.machines,
             "tagged_out": self.hazards.iter().map(|m| json!({"machine": m.id, "findings": m.tagged_out})).collect::<Vec<_>>(),
             "sync": sync,

@@ -54,14 +54,16 @@ impl Tx<'_> {
         self.all("read", &sql, params![Col(store), epoch], own_file)
     }
 
-    /// How many files no server is known to have, where this device knows of none: all of them.
+    /// The files that the server of this device, if it has one, is not known to have.
     ///
     /// # Errors
     /// If it cannot be read.
-    pub fn files_left(&self) -> Result<u64, Problem> {
-        const SQL: &str = "SELECT count(*) FROM file AS f WHERE NOT EXISTS (SELECT 1 FROM sync AS s \
-                           WHERE s.store = f.there_store AND s.epoch = f.there_epoch)";
-        Ok(self.one("read", SQL, [], |r| r.get(0))?.unwrap_or(0))
+    pub fn files_not_there(&self) -> Result<Vec<OwnFile>, Problem> {
+        let sql = format!(
+            "{OWN} WHERE NOT EXISTS (SELECT 1 FROM sync AS s WHERE s.store = f.there_store AND s.epoch = f.there_epoch) \
+             ORDER BY f.device, f.seq, f.sha256"
+        );
+        self.all("read", &sql, [], own_file)
     }
 
     /// Notes that a server has all of a file.

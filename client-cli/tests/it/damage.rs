@@ -87,6 +87,10 @@ const MATRIX: &[(&str, &[&str])] = &[
         "INSERT INTO branch VALUES (zeroblob(16), 1, zeroblob(32), zeroblob(2), zeroblob(16), 9)",
         &["branch-broken ~AAAAAA-1"],
     ),
+    (
+        "INSERT INTO file (sha256, device, seq, bytes, media, name) SELECT zeroblob(32), device, 3, 5, 'image/jpeg', 'x' FROM own",
+        &["file-lost K7-3"],
+    ),
 ];
 
 #[test]

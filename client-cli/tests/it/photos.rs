@@ -91,6 +91,12 @@ fn a_photo_is_put_into_a_folder_and_writes_over_nothing() {
     std::fs::write(&put, "mine").expect("writes");
     stage.must(&format!("photos K7-3 --to {}", folder.display()));
     assert_eq!(std::fs::read(&put).expect("reads"), b"mine");
+    let status: Value = serde_json::from_str(&stage.must("status --json")).expect("JSON");
+    assert_eq!(status["photos"], 1, "no server has it");
+    // One that was changed is not taken for what was recorded.
+    let place = std::fs::read_dir(stage.home().join("files")).expect("a folder").next().expect("a file").expect("one");
+    std::fs::write(place.path(), "another").expect("writes");
+    assert!(stage.run("doctor --json").out.contains("file-lost"));
     // One that is gone from this device is asked of a server, and there is none.
     std::fs::remove_dir_all(stage.home().join("files")).expect("removes");
     let ran = stage.run(&format!("photos K7-3 --to {}", folder.display()));
