@@ -27,15 +27,16 @@ pub fn read(path: &Path, what: &str, bytes_max: u64) -> Result<Vec<u8>, Problem>
     Ok(bytes)
 }
 
-/// Writes a new file; one that is there already is left alone.
+/// Writes a new file, which is on the disk when this returns; one that is there already is left alone.
 ///
 /// # Errors
 /// `file-failed`.
 pub fn write(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
     let failed = |e: &std::io::Error| match e.kind() {
-        ErrorKind::AlreadyExists => Problem::new(Code::FileFailed, format!("{} is there already", path.display())),
-        _ => Problem::new(Code::FileFailed, format!("cannot write {}", path.display())).detail(e),
+        ErrorKind::AlreadyExists => Problem::new(Code::FileFailed, format!("{} is there already", path.display()))
+            .hint("give a name that is not there yet"),
+        kind => Problem::new(Code::FileFailed, format!("cannot write {}: {kind}", path.display())).detail(e),
     };
     let mut file = std::fs::File::create_new(path).map_err(|e| failed(&e))?;
-    std::io::Write::write_all(&mut file, bytes).map_err(|e| failed(&e))
+    std::io::Write::write_all(&mut file, bytes).and_then(|()| file.sync_all()).map_err(|e| failed(&e))
 }

@@ -6,6 +6,7 @@
 //!
 //! Never sends a position that the person did not ask to keep.
 
+use crate::file;
 use crate::home::Home;
 use crate::office::Office;
 use crate::problem::{Code, Problem};
@@ -17,7 +18,7 @@ use pintle_core::photo::{FileRef, Media, Position, chunk_at, cleaned, plain_name
 use pintle_openapi::Nothing;
 use pintle_openapi::endpoints::files::{BringFile, ChunkQuery, FileContent, FilePath, FileStanding, FileStandingReply};
 use std::fs::File;
-use std::io::{Read as _, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// Folder of the files, beside the log.
@@ -40,7 +41,7 @@ impl Photos {
     /// Cleans them and puts them beside the log, where they are recorded from.
     ///
     /// # Errors
-    /// `file-failed`, `unclear-words`, `broken-rule`; then nothing is to be recorded.
+    /// `file-failed`, `unclear-words`; then nothing is to be recorded.
     pub fn taken_in(&self, home: &Home) -> Result<Vec<FileRef>, Problem> {
         if self.photos.len() > FILES_MAX {
             return Err(Problem::new(Code::UnclearWords, format!("an entry has at most {FILES_MAX} photos"))
@@ -59,11 +60,7 @@ impl Photos {
 }
 
 fn taken_in(home: &Home, path: &Path, position: Position) -> Result<FileRef, Problem> {
-    let failed = |error: std::io::Error| {
-        Problem::new(Code::FileFailed, format!("cannot read {}", path.display())).detail(&error)
-    };
-    let mut bytes = Vec::new();
-    File::open(path).and_then(|file| file.take(READ_BYTES_MAX).read_to_end(&mut bytes)).map_err(failed)?;
+    let bytes = file::read(path, "a photo or document", READ_BYTES_MAX)?;
     let (bytes, look) = cleaned(&bytes, position).map_err(|fault| {
         Problem::new(Code::FileFailed, format!("{} cannot be kept: {}", path.display(), fault.detail))
             .hint("JPEG, PNG, WebP or PDF, at most 20 MiB")
@@ -82,9 +79,8 @@ fn taken_in(home: &Home, path: &Path, position: Position) -> Result<FileRef, Pro
 /// Where a file lies on this device, if it is here at all.
 #[must_use]
 pub fn place(home: &Home, file: &FileRef) -> PathBuf {
-    let hash: String = file.sha256.0.iter().map(|byte| format!("{byte:02x}")).collect();
     let ending = Media::named(&file.media).map_or("file", Media::ending);
-    home.folder().join(FOLDER).join(format!("{hash}.{ending}"))
+    home.folder().join(FOLDER).join(format!("{}.{ending}", file.sha256.hex()))
 }
 
 /// Puts the bytes of a file in its place; they are on the disk when this returns.

@@ -45,6 +45,12 @@ macro_rules! bytes_type {
                 &self.0
             }
 
+            /// In hexadecimal, as other programs print hashes and name files.
+            #[must_use]
+            pub fn hex(&self) -> String {
+                self.0.iter().map(|byte| format!("{byte:02x}")).collect()
+            }
+
             fn bad() -> BadBytes {
                 BadBytes { bytes: $len, chars: ($len * 4usize).div_ceil(3) }
             }

@@ -219,7 +219,7 @@ impl Files {
     /// Offset and length of the chunks that are there.
     async fn chunks(&self, of: &OrganisationId, hash: &Hash) -> Result<Vec<(u64, u64)>, FilesError> {
         let found: Vec<_> = self.store.list(Some(&parts(of))).try_collect().await?;
-        let hash = hex(&hash.0);
+        let hash = hash.hex();
         let offset = |name: Option<&str>| {
             let (of, offset) = name?.split_once('-')?;
             u64::from_str_radix(offset, 16).ok().filter(|_| of == hash)
@@ -249,21 +249,17 @@ fn is_full(error: &(dyn std::error::Error + 'static)) -> bool {
     false
 }
 
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
 fn whole(of: &OrganisationId, hash: &Hash) -> Path {
-    Path::from_iter([hex(&of.0), hex(&hash.0)])
+    Path::from_iter([of.hex(), hash.hex()])
 }
 
 /// Where the chunks of files lie until these are whole.
 fn parts(of: &OrganisationId) -> Path {
-    Path::from_iter([hex(&of.0), PARTS.to_owned()])
+    Path::from_iter([of.hex(), PARTS.to_owned()])
 }
 
 fn part(of: &OrganisationId, hash: &Hash, offset: u64) -> Path {
-    parts(of).join(format!("{}-{offset:08x}", hex(&hash.0)))
+    parts(of).join(format!("{}-{offset:08x}", hash.hex()))
 }
 
 #[cfg(test)]

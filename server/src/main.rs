@@ -200,14 +200,20 @@ async fn open(common: &Common, ambient: &System) -> Result<Arc<dyn Store>, Failu
     Ok(Arc::new(store))
 }
 
+/// The use cases beside a server, with every tree brought up to its ledger.
+async fn grown(store: &Arc<dyn Store>, ambient: &Arc<System>) -> Result<App, Failure> {
+    let failed = |refusal: Refusal| Failure::Setup(refusal.inside.clone().unwrap_or_default());
+    let app = App::new(store.clone(), ambient.clone(), &Rates::default(), Room::default()).map_err(failed)?;
+    app.grow_trees().await.map_err(failed)?;
+    Ok(app)
+}
+
 /// Has the newest checkpoint of each organisation stamped now.
 async fn stamp(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &StampNowArgs) -> Result<Vec<String>, Failure> {
     let failed = |refusal: &Refusal| Failure::Setup(refusal.inside.clone().unwrap_or_default());
     let stamper = args.stamps.stamper().map_err(Failure::Setup)?;
     let stamper = stamper.ok_or_else(|| Failure::Setup("no authority is set: see --stamp-url".to_owned()))?;
-    let app = App::new(store.clone(), ambient.clone(), &Rates::default(), Room::default());
-    let app = app.map_err(|refusal| failed(&refusal))?;
-    app.grow_trees().await.map_err(|refusal| failed(&refusal))?;
+    let app = grown(store, ambient).await?;
     let (outgoing, mut lines) = (outgoing(), Vec::new());
     for organisation in store.organisations().await.map_err(Failure::Database)? {
         let done = app.stamp_checkpoint(organisation.id, &stamper, &outgoing, Haste::Now).await;
@@ -228,8 +234,7 @@ async fn stamp(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &StampNowArg
 async fn cosign(store: &Arc<dyn Store>, ambient: &Arc<System>, args: &CosignArgs) -> Result<Vec<String>, Failure> {
     let failed = |refusal: Refusal| Failure::Setup(refusal.inside.clone().unwrap_or_default());
     let cosigners = args.witnesses.cosigners().map_err(Failure::Setup)?;
-    let app = App::new(store.clone(), ambient.clone(), &Rates::default(), Room::default()).map_err(failed)?;
-    app.grow_trees().await.map_err(failed)?;
+    let app = grown(store, ambient).await?;
     let (outgoing, mut lines) = (outgoing(), Vec::new());
     for Organisation { id, name } in store.organisations().await.map_err(Failure::Database)? {
         let Some(key) = app.verifier_key(id).await.map_err(failed)? else {

@@ -9,7 +9,7 @@ use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// A photo by Pillow; what hangs behind its end goes, so that many files can be made of one.
+/// A photo by Pillow.
 const PLAIN: &[u8] = include_bytes!("../../core/tests/photos/plain.jpg");
 
 /// Most rounds of the killing test, and the cuts after which it has shown enough.
@@ -24,6 +24,16 @@ fn document(path: &Path, bytes: usize) {
     std::fs::write(path, pdf).expect("writes");
 }
 
+/// A server, two devices, and a folder for the files of their people.
+fn house() -> (House, PathBuf) {
+    let mut house = House::new();
+    house.stage.start_server("Valley crews").expect("a server");
+    house.enrol_all(&[Crew::K7, Crew::M4]);
+    let folder = house.stage.folder().join("photos");
+    std::fs::create_dir_all(&folder).expect("a folder");
+    (house, folder)
+}
+
 fn text(path: &Path) -> &str {
     path.to_str().expect("UTF-8")
 }
@@ -36,11 +46,7 @@ fn put(house: &mut House, crew: Crew, of: &str, folder: &Path) -> Vec<PathBuf> {
 
 #[test]
 fn photos_reach_the_crew_and_one_that_did_not_is_said_to_be_where_it_was_taken() {
-    let mut house = House::new();
-    house.stage.start_server("Valley crews").expect("a server");
-    house.enrol_all(&[Crew::K7, Crew::M4]);
-    let folder = house.stage.folder().join("photos");
-    std::fs::create_dir_all(&folder).expect("a folder");
+    let (mut house, folder) = house();
     let (photo, bill) = (folder.join("crack.jpg"), folder.join("bill.pdf"));
     std::fs::write(&photo, PLAIN).expect("writes");
     document(&bill, 700_000);
@@ -77,11 +83,7 @@ fn photos_reach_the_crew_and_one_that_did_not_is_said_to_be_where_it_was_taken()
 /// Kills the server while a file of many chunks goes there; each time it goes on.
 #[test]
 fn a_file_goes_on_where_the_server_was_killed() {
-    let mut house = House::new();
-    house.stage.start_server("Valley crews").expect("a server");
-    house.enrol_all(&[Crew::K7, Crew::M4]);
-    let folder = house.stage.folder().join("photos");
-    std::fs::create_dir_all(&folder).expect("a folder");
+    let (mut house, folder) = house();
     house.must(Crew::K7, &["machine", "add", "EX3"]);
     house.must(Crew::K7, &["sync"]);
     let (mut bills, mut waiting, mut cut) = (Vec::new(), 0, 0);

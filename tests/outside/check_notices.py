@@ -3,25 +3,21 @@ the authors of the open scheme publish.
 
 A server and a device, the built programs, issue an invoice; the first call is refused, so that it comes a second time. Each
 notice must verify; with a byte of the body, the id or the secret changed, or an hour later, it must not.
-PINTLE_TEST_BINARIES names the folder of the programs.
 """
 
 import base64
 import http.server
 import json
-import os
 import pathlib
 import queue
 import re
-import subprocess
-import sys
 import tempfile
 import threading
 
 import standardwebhooks
 
-BINARIES = pathlib.Path(os.environ.get("PINTLE_TEST_BINARIES", "target/debug")).resolve()
-WAIT_S = 60
+from programs import WAIT_S, Server, device, expect
+
 BOOK = """
 [seller]
 name = "Valley crews"
@@ -62,12 +58,6 @@ class Receiver(http.server.BaseHTTPRequestHandler):
         pass
 
 
-def expect(what, holds):
-    if not holds:
-        sys.exit(f"not so: {what}")
-    print(f"ok: {what}")
-
-
 def refused(secret, body, headers):
     try:
         standardwebhooks.Webhook(secret).verify(body, headers)
@@ -79,33 +69,12 @@ def refused(secret, body, headers):
 def main(folder):
     receiver = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Receiver)
     threading.Thread(target=receiver.serve_forever, daemon=True).start()
-    database = f"sqlite:{folder}/ledger.sqlite?mode=rwc"
-    server = subprocess.Popen(
-        [BINARIES / "pintle-server", "--listen", "127.0.0.1:0", "--database", database, "--url", "http://127.0.0.1:0"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    try:
-        code = address = None
-        for line in server.stdout:
-            code = code or next(iter(re.findall(r"pintle enrol \S+ (\S+)", line)), None)
-            address = next(iter(re.findall(r"^listening on (\S+)", line)), None)
-            if address:
-                break
-
-        def operator(*arguments):
-            command = [BINARIES / "pintle-server", *arguments, "--database", database]
-            return subprocess.run(command, check=True, capture_output=True, text=True).stdout
-
-        def pintle(*arguments):
-            command = [BINARIES / "pintle", "--home", f"{folder}/device", *arguments]
-            return subprocess.run(command, check=True, capture_output=True, text=True).stdout
-
+    pintle = device(f"{folder}/device")
+    with Server(folder, "--url", "http://127.0.0.1:0") as server:
         url = f"http://127.0.0.1:{receiver.server_port}/books"
-        secret = re.search(r"whsec_\S+", operator("hook", "--to", url, "--inside"))[0]
+        secret = re.search(r"whsec_\S+", server.operator("hook", "--to", url, "--inside").stdout)[0]
         pintle("setup", "--name", "Ines", "--mark", "K7")
-        pintle("enrol", address, code)
+        pintle("enrol", server.address, server.code)
         pintle("machine", "add", "EX3")
         pintle("repair", "EX3", "new fitting", "--minutes", "80")
         pintle("sync")
@@ -115,9 +84,6 @@ def main(folder):
         drafts = json.loads(pintle("bill", "draft", "2026-01-01..2100-12-31", "--json"))["bills"]
         issued = json.loads(pintle("bill", "issue", drafts[0]["document"]["id"], "--json"))["bills"][0]
         received = [calls.get(timeout=WAIT_S) for _ in range(2)]
-    finally:
-        server.terminate()
-        server.wait(timeout=WAIT_S)
 
     for time, (headers, body) in zip(("first", "second"), received):
         notice = standardwebhooks.Webhook(secret).verify(body, headers)

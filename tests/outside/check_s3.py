@@ -1,30 +1,20 @@
 """Keeps photos in a store that speaks S3 and is not ours: `moto` of PyPI, which plays one.
 
 A server and a device, the built programs: a document of several chunks goes there and comes back to the byte, of its chunks nothing
-is left, and while the store is away entries go on and the document waits. PINTLE_TEST_BINARIES names the folder of the programs.
+is left, and while the store is away entries go on and the document waits.
 """
 
 import json
-import os
 import pathlib
-import re
 import shutil
-import subprocess
-import sys
 import tempfile
 
 import boto3
 from moto.server import ThreadedMotoServer
 
-BINARIES = pathlib.Path(os.environ.get("PINTLE_TEST_BINARIES", "target/debug")).resolve()
-WAIT_S = 60
+from programs import Server, device, expect
+
 KEYS = {"AWS_ACCESS_KEY_ID": "none", "AWS_SECRET_ACCESS_KEY": "none", "AWS_REGION": "eu-west-1"}
-
-
-def expect(what, holds):
-    if not holds:
-        sys.exit(f"not so: {what}")
-    print(f"ok: {what}")
 
 
 def main(folder):
@@ -35,30 +25,13 @@ def main(folder):
     bucket = boto3.resource(
         "s3", endpoint_url=endpoint, region_name=KEYS["AWS_REGION"], aws_access_key_id="none", aws_secret_access_key="none"
     ).create_bucket(Bucket="yard", CreateBucketConfiguration={"LocationConstraint": KEYS["AWS_REGION"]})
-    server = subprocess.Popen(
-        [BINARIES / "pintle-server", "--listen", "127.0.0.1:0", "--database", f"sqlite:{folder}/ledger.sqlite?mode=rwc"]
-        + ["--files", "s3://yard/north"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, **KEYS, "AWS_ENDPOINT": endpoint, "AWS_ALLOW_HTTP": "true"},
-    )
-    try:
-        code = address = None
-        for line in server.stdout:
-            code = code or next(iter(re.findall(r"pintle enrol \S+ (\S+)", line)), None)
-            address = next(iter(re.findall(r"^listening on (\S+)", line)), None)
-            if address:
-                break
-
-        def pintle(*arguments):
-            command = [BINARIES / "pintle", "--home", f"{folder}/device", *arguments]
-            return subprocess.run(command, check=True, capture_output=True, text=True).stdout
-
+    pintle = device(f"{folder}/device")
+    env = {**KEYS, "AWS_ENDPOINT": endpoint, "AWS_ALLOW_HTTP": "true"}
+    with Server(folder, "--files", "s3://yard/north", env=env) as server:
         bill = pathlib.Path(folder, "bill.pdf")
         bill.write_bytes(b"%PDF-1.7\n" + bytes(range(97, 122)) * 24_000 + b"%%EOF\n")
         pintle("setup", "--name", "Ines", "--mark", "K7")
-        pintle("enrol", address, code)
+        pintle("enrol", server.address, server.code)
         pintle("machine", "add", "EX3")
         pintle("note", "EX3", "the bill", "--photo", str(bill))
         said = json.loads(pintle("sync", "--json"))
@@ -76,9 +49,6 @@ def main(folder):
         said = json.loads(pintle("sync", "--json"))
         expect("while the store is away entries go on", said["sent"] == 1 and said["outcome"] == "done")
         expect("and the document waits", said["photos"]["waiting"] == 1 and said["photos"]["brought"] == 0)
-    finally:
-        server.terminate()
-        server.wait(timeout=WAIT_S)
 
 
 with tempfile.TemporaryDirectory() as folder:

@@ -3,18 +3,15 @@ tlog-checkpoint; RFC 6962 section 2.1.2) with `cryptography` of PyPI, and no lin
 
 A server and a device, the built programs, make a ledger that grows. The witness must sign what has grown
 and refuse what has not, the server must tell that, and `pintle verify` must believe the witness only
-where it was given its key. PINTLE_TEST_BINARIES names the folder of the programs.
+where it was given its key.
 """
 
 import base64
 import hashlib
 import http.server
 import json
-import os
 import pathlib
 import re
-import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -22,8 +19,8 @@ import time
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-BINARIES = pathlib.Path(os.environ.get("PINTLE_TEST_BINARIES", "target/debug")).resolve()
-WAIT_S = 60
+from programs import WAIT_S, Server, device, expect
+
 NAME = "witness.example/hill"
 LOG, WITNESS = b"\x01", b"\x04"
 
@@ -127,12 +124,6 @@ class Witness(http.server.BaseHTTPRequestHandler):
         pass
 
 
-def expect(what, holds):
-    if not holds:
-        sys.exit(f"not so: {what}")
-    print(f"ok: {what}")
-
-
 def is_signed(asked):
     """Now, or by the server itself a moment before."""
     return f"is co-signed by {NAME}" in asked.stdout or f"{NAME} has co-signed" in asked.stdout
@@ -141,55 +132,36 @@ def is_signed(asked):
 def main(folder):
     witness = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Witness)
     threading.Thread(target=witness.serve_forever, daemon=True).start()
-    database = f"sqlite:{folder}/ledger.sqlite?mode=rwc"
     own = vkey(NAME, WITNESS, public)
     policy = pathlib.Path(folder, "witnesses")
     policy.write_text(f"# asked\nwitness hill {own} http://127.0.0.1:{witness.server_port}/w\nquorum hill\n")
     witnesses = ["--witnesses", str(policy), "--witnesses-inside"]
 
-    def operator(*arguments, check=False):
-        command = [BINARIES / "pintle-server", *arguments, "--database", database]
-        return subprocess.run(command, capture_output=True, text=True, check=check)
-
-    def serve():
-        server = subprocess.Popen(
-            [BINARIES / "pintle-server", "--listen", "127.0.0.1:0", "--database", database, *witnesses],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-        )
-        code = None
-        for line in server.stdout:
-            code = code or next(iter(re.findall(r"pintle enrol \S+ (\S+)", line)), None)
-            address = next(iter(re.findall(r"^listening on (\S+)", line)), None)
-            if address:
-                return server, address, code
-        sys.exit("the server did not start")
-
-    def pintle(*arguments):
-        command = [BINARIES / "pintle", "--home", f"{folder}/device", *arguments]
-        return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    pintle = device(f"{folder}/device")
 
     def told(*arguments):
         return json.loads(pintle("verify", f"{folder}/ex3.gz", "--key", key, "--json", *arguments))
 
-    server, address, code = serve()
-    try:
+    with Server(folder, *witnesses) as server:
+
+        def cosign(check=True):
+            return server.operator("cosign", *witnesses, check=check)
+
         pintle("setup", "--name", "Ines", "--mark", "K7")
-        pintle("enrol", address, code)
+        pintle("enrol", server.address, server.code)
         pintle("machine", "add", "EX3")
         pintle("repair", "EX3", "new fitting")
         pintle("sync")
         key = pintle("history", "--key").split()[-1]
-        known = re.search(r"known by the key (\S+)", operator("cosign").stdout)[1]
-        asked = operator("cosign", *witnesses)
+        known = re.search(r"known by the key (\S+)", server.operator("cosign").stdout)[1]
+        asked = cosign(check=False)
         expect("a witness that was not told of the ledger does not sign it", asked.returncode == 1 and 404 in seen)
         expect("and the operator is told what to do", "give it the key" in asked.stderr)
 
         name, rest = known.split("+")[0], known.split("+", 2)[2]
         logs[name] = base64.b64decode(rest)[1:]
         expect("the printed key is a verifier key of the open form", vkey(name, LOG, logs[name]) == known)
-        asked = operator("cosign", *witnesses, check=True)
+        asked = cosign()
         expect("once it knows the ledger it signs", is_signed(asked) and 200 in seen)
 
         # Several records later, and the server asks by itself.
@@ -197,7 +169,7 @@ def main(folder):
             pintle("note", "EX3", f"squeak {number}")
             pintle("sync")
         before, until = signed[name][0], time.monotonic() + WAIT_S
-        while time.monotonic() < until and f"{NAME} has co-signed its newest" not in operator("cosign", *witnesses).stdout:
+        while time.monotonic() < until and f"{NAME} has co-signed its newest" not in cosign(check=False).stdout:
             time.sleep(0.2)
         expect("it signs what has grown, by a proof that it checks itself", signed[name][0] > before and 422 not in seen)
         pintle("history", "EX3", "--to", f"{folder}/ex3.gz")
@@ -214,7 +186,7 @@ def main(folder):
         pintle("note", "EX3", "quiet now")
         pintle("sync")
         signed.pop(name)
-        asked = operator("cosign", *witnesses, check=True)
+        asked = cosign()
         expect("a witness that begins anew is begun with anew", is_signed(asked) and 409 in seen)
 
         # Another ledger under the same name and key: one beside, and one that went on.
@@ -223,15 +195,12 @@ def main(folder):
             signed[name] = (claimed, hashlib.sha256(b"another ledger").digest())
             pintle("note", "EX3", "one more")
             pintle("sync")
-            asked = operator("cosign", *witnesses)
+            asked = cosign(check=False)
             expect(f"of another ledger it signs nothing, and the operator is told that it {said}", said in asked.stderr)
             expect("and nothing else is kept", signed[name][0] == claimed and asked.returncode == 1)
         signed[name] = (size, root)
-        asked = operator("cosign", *witnesses, check=True)
+        asked = cosign()
         expect("of its own it signs on", signed[name][0] > size and is_signed(asked))
-    finally:
-        server.terminate()
-        server.wait(timeout=WAIT_S)
 
 
 with tempfile.TemporaryDirectory() as folder:

@@ -5,14 +5,14 @@
 //! asks the network.
 
 use super::Here;
-use super::history::keep;
 use crate::examine::{Fault, Report, examine};
+use crate::file;
 use crate::problem::{Code, Problem};
 use crate::store::{Evidence, Store};
 use crate::ui::{Answer, Line, Tone, words};
 use pintle_core::moment::Moment;
 use serde_json::{Value, json};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What the file says of itself.
 const ABOUT: &str = "Each shows two checkpoints (C2SP tlog-checkpoint) of one log and epoch: the one that this device held, and \
@@ -52,7 +52,7 @@ struct Written {
 }
 
 impl Written {
-    fn gather(store: &mut Store, file: &PathBuf) -> Result<Self, Problem> {
+    fn gather(store: &mut Store, file: &Path) -> Result<Self, Problem> {
         let evidence = store.read(|tx| Ok(tx.all_evidence()?.iter().map(told).collect::<Vec<_>>()))?;
         if evidence.is_empty() {
             return Err(Problem::new(
@@ -63,7 +63,7 @@ impl Written {
         let document = json!({"about": ABOUT, "evidence": evidence});
         // A JSON value always has a text.
         let text = serde_json::to_string_pretty(&document).unwrap_or_default() + "\n";
-        keep(file, text.as_bytes())?;
+        file::write(file, text.as_bytes())?;
         Ok(Self { evidence, file: file.display().to_string() })
     }
 }

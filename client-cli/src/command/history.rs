@@ -5,6 +5,7 @@
 //! written over.
 
 use super::Here;
+use crate::file;
 use crate::names;
 use crate::office::Office;
 use crate::problem::{Code, Problem};
@@ -15,7 +16,6 @@ use pintle_openapi::endpoints::printed::{HistoryPdfQuery, MachineHistoryPdf};
 use pintle_openapi::endpoints::proof::{Checkpoint, CheckpointReply, HistoryQuery, MachineHistory, MachineHistoryPage};
 use pintle_openapi::list::MachinePath;
 use serde_json::{Value, json};
-use std::io::Write as _;
 use std::path::PathBuf;
 
 /// Get a machine's service history as a file (office, owner)
@@ -78,24 +78,13 @@ pub(super) fn run(args: &History, here: &mut Here<'_, '_>) -> Result<(), Problem
     };
     let checkpoint = office.ask::<Checkpoint>(&Nothing {}, &Nothing {}, &Nothing {})?;
     let path = args.to.clone().unwrap_or_else(|| PathBuf::from(format!("{}-history.{ending}", plain(&machine.name))));
-    keep(&path, &bytes)?;
+    file::write(&path, &bytes)?;
     here.ui.show(&Kept { machine: machine.name, path, bytes: bytes.len(), ending, checkpoint })
 }
 
 /// A name of a file from a machine's name.
 fn plain(name: &str) -> String {
     name.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '-' }).collect()
-}
-
-/// Writes a new file; one that is there already is never written over.
-pub(super) fn keep(path: &PathBuf, bytes: &[u8]) -> Result<(), Problem> {
-    let failed = |error: std::io::Error| {
-        Problem::new(Code::FileFailed, format!("cannot write {}", path.display()))
-            .detail(&error)
-            .hint("another name: no file is written over")
-    };
-    let mut file = std::fs::File::create_new(path).map_err(failed)?;
-    file.write_all(bytes).and_then(|()| file.sync_all()).map_err(failed)
 }
 
 struct Key {

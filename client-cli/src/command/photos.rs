@@ -4,7 +4,7 @@
 //! there either is said to be where it was recorded. No file of the person's is written over.
 
 use super::Here;
-use super::history::keep;
+use crate::file;
 use crate::names::{self, Names};
 use crate::office::Office;
 use crate::photos;
@@ -81,7 +81,7 @@ pub(super) fn run(args: &Photos, here: &mut Here<'_, '_>) -> Result<(), Problem>
             let ending = Media::named(&one.file.media).map_or("file", Media::ending);
             let path = folder.join(format!("{}-{}.{ending}", album.names.entry(one.entry), one.file.short()));
             if !path.exists() {
-                keep(&path, &bytes)?;
+                file::write(&path, &bytes)?;
             }
             one.put = Some(path);
         }
@@ -91,14 +91,20 @@ pub(super) fn run(args: &Photos, here: &mut Here<'_, '_>) -> Result<(), Problem>
 
 /// The entries that may have photos, in the order they were made.
 fn entries(tx: &Tx<'_>, of: Option<&str>) -> Result<Vec<Held>, Problem> {
-    if let Some(name) = of
-        && let Ok(entry) = names::entry(tx, name)
-        && let Some(held) = tx.entry(entry)?
-    {
-        return Ok(vec![held]);
-    }
     let machine = match of {
-        Some(name) => names::machine(tx, name)?,
+        Some(name) => {
+            let entry = names::entry(tx, name);
+            if let Ok(entry) = &entry
+                && let Some(held) = tx.entry(*entry)?
+            {
+                return Ok(vec![held]);
+            }
+            let is_numbered = name.rsplit_once('-').is_some_and(|(_, number)| number.parse::<u64>().is_ok());
+            names::machine(tx, name).map_err(|no_machine| match entry {
+                Err(no_entry) if is_numbered => no_entry,
+                _ => no_machine,
+            })?
+        }
         None => names::last_machine(tx, &tx.own()?)?,
     };
     Ok(crate::glance::entries(tx, machine.id)?.1)

@@ -20,7 +20,6 @@ use pintle_core::due::unit;
 use pintle_core::fact::Fact;
 use pintle_core::plan::{Counting, Plan as Whole, PlanTask, common};
 use serde_json::{Value, json};
-use std::io::{ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 
 /// Largest file that is read as a plan, in bytes: the longest plan an entry holds has 32 KiB.
@@ -58,7 +57,7 @@ pub(super) fn run(args: &Plan, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         (Some(name), Some(path)) => {
             let plan = starter(name)?.plan()?;
             // As it stands, with its comments.
-            write_new(path, starter(name)?.text)?;
+            file::write(path, starter(name)?.text.as_bytes())?;
             here.ui.show(&Written { path: path.clone(), plan })
         }
         (Some(name), None) => {
@@ -67,7 +66,7 @@ pub(super) fn run(args: &Plan, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         }
         (None, Some(path)) => {
             let plan = here.store()?.read(|tx| Ok(page(args, tx)?.plan))?;
-            write_new(path, &plan_file::write(&plan))?;
+            file::write(path, plan_file::write(&plan).as_bytes())?;
             here.ui.show(&Written { path: path.clone(), plan })
         }
         (None, None) => match file_of(args, here)? {
@@ -131,16 +130,6 @@ fn read_file(path: &Path) -> Result<String, Problem> {
     })?;
     String::from_utf8(bytes)
         .map_err(|e| Problem::new(Code::FileFailed, format!("{} is not text in UTF-8", path.display())).detail(e))
-}
-
-fn write_new(path: &Path, text: &str) -> Result<(), Problem> {
-    let file = std::fs::File::create_new(path);
-    let written = file.and_then(|mut file| file.write_all(text.as_bytes()).and_then(|()| file.sync_all()));
-    written.map_err(|e| match e.kind() {
-        ErrorKind::AlreadyExists => Problem::new(Code::FileFailed, format!("{} is there already", path.display()))
-            .hint("give a name that is not there yet"),
-        kind => Problem::new(Code::FileFailed, format!("cannot write {}: {kind}", path.display())).detail(e),
-    })
 }
 
 /// The plan of one machine.

@@ -39,7 +39,7 @@ pub(super) fn run(_: &Sync, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let lane = match stood_in_the_way {
         None => Some(photos::bring(&here.home, &mut store, here.ambient, |brought, file, received| {
             let photo = format!("photo {} of {}", words::size(received), words::size(file.bytes));
-            bar.set(u64::MAX, format!("{photo}, {} waiting", words::counted(brought.waiting, "photo", "photos")));
+            bar.show(format!("{photo}, {} waiting", words::counted(brought.waiting, "photo", "photos")));
         })?),
         Some(_) => None,
     };

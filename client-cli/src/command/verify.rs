@@ -9,8 +9,8 @@
 //! and `--witness`.
 
 use super::Here;
-use super::history::keep;
 use crate::attached::{PDF_BEGIN, PDF_BYTES_MAX, take_out};
+use crate::file;
 use crate::problem::{Code as ProblemCode, Problem};
 use crate::ui::{Answer, Line, Tone, words};
 use flate2::bufread::GzDecoder;
@@ -70,10 +70,10 @@ pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem>
     };
     if let Some(path) = &args.page {
         let whole = taken.clone().map_or_else(|| bytes(file), Ok)?;
-        keep(path, page(&whole, None).as_bytes())?;
+        file::write(path, page(&whole, None).as_bytes())?;
     }
     let problem = problem(&verdict, file);
-    let sha256 = taken.map(|bytes| hex(&Hash::of(&[&bytes])));
+    let sha256 = taken.map(|bytes| grouped(&Hash::of(&[&bytes])));
     let (has_key, has_authority) = (pin.is_some(), args.authority.is_some());
     here.ui.show(&Report { verdict, has_key, has_authority, known, page: args.page.clone(), sha256 })?;
     problem.map_or(Ok(()), Err)
@@ -82,7 +82,7 @@ pub(super) fn run(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem>
 /// Makes a page that holds no file.
 fn checking_page(args: &Verify, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let Some(path) = &args.page else { return Ok(()) };
-    keep(path, checker().as_bytes())?;
+    file::write(path, checker().as_bytes())?;
     here.ui.show(&Checker { path: path.clone() })
 }
 
@@ -149,13 +149,10 @@ fn taken_out(path: &Path) -> Result<Option<Vec<u8>>, Problem> {
     })
 }
 
-/// As a paper prints it.
-fn hex(hash: &Hash) -> String {
-    hash.0
-        .chunks(4)
-        .map(|word| word.iter().map(|byte| format!("{byte:02x}")).collect::<String>())
-        .collect::<Vec<_>>()
-        .join(" ")
+/// As a paper prints it: in words of eight digits.
+fn grouped(hash: &Hash) -> String {
+    let digits: Vec<char> = hash.hex().chars().collect();
+    digits.chunks(8).map(|word| word.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
 }
 
 fn judge(file: impl BufRead, mut verifier: Verifier) -> Verdict {

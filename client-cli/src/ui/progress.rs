@@ -32,8 +32,17 @@ impl Bar {
 
     /// So far.
     pub fn set(&mut self, exchanges: u64, message: String) {
+        self.tell(exchanges >= LONG_EXCHANGES, message);
+    }
+
+    /// So far, of what takes long.
+    pub fn show(&mut self, message: String) {
+        self.tell(true, message);
+    }
+
+    fn tell(&mut self, takes_long: bool, message: String) {
         let Some(bar) = &self.bar else { return };
-        if exchanges >= LONG_EXCHANGES && bar.is_hidden() {
+        if takes_long && bar.is_hidden() {
             bar.set_draw_target(ProgressDrawTarget::stderr());
         }
         bar.set_message(message);

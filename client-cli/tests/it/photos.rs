@@ -93,6 +93,8 @@ fn a_photo_is_put_into_a_folder_and_writes_over_nothing() {
     assert_eq!(std::fs::read(&put).expect("reads"), b"mine");
     let status: Value = serde_json::from_str(&stage.must("status --json")).expect("JSON");
     assert_eq!(status["photos"], 1, "no server has it");
+    let ran = stage.run("photos K7-9 --json");
+    assert!(ran.err.contains("unknown-entry"), "{}", ran.err);
     // One that was changed is not taken for what was recorded.
     let place = std::fs::read_dir(stage.home().join("files")).expect("a folder").next().expect("a file").expect("one");
     std::fs::write(place.path(), "another").expect("writes");

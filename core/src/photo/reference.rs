@@ -55,7 +55,7 @@ impl FileRef {
     /// The first characters of its hash in hexadecimal, for people.
     #[must_use]
     pub fn short(&self) -> String {
-        self.sha256.0.iter().take(4).map(|byte| format!("{byte:02x}")).collect()
+        self.sha256.hex().chars().take(8).collect()
     }
 }
 

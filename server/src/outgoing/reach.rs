@@ -31,7 +31,7 @@ pub enum UrlFault {
     #[error("it has no user name and no password in it")]
     User,
     /// Plain HTTP to somewhere else than this machine, or to this machine without leave.
-    #[error("plain http:// is for this machine only (127.0.0.1, localhost), and with --inside")]
+    #[error("plain http:// is for this machine only (127.0.0.1, localhost), and where addresses inside are allowed")]
     Plain,
 }
 

@@ -44,8 +44,7 @@ pub(super) fn spoken(entry: &Entry) -> Spoken {
 
 /// A photo or document, in words.
 pub(super) fn file(file: &FileRef) -> String {
-    let hash: String = file.sha256.0.iter().map(|byte| format!("{byte:02x}")).collect();
-    format!("photo {}, {} bytes, SHA-256 {hash}", inside(&file.shown()), file.bytes)
+    format!("photo {}, {} bytes, SHA-256 {}", inside(&file.shown()), file.bytes, file.sha256.hex())
 }
 
 /// The body of an entry, field by field; an empty text where it is withheld.

@@ -39,7 +39,7 @@ pub fn pdf(file: &[u8], record: &Record, summary: &Summary, paper: Paper) -> Res
 }
 
 fn job(file: &[u8], record: &Record, summary: &Summary, paper: Paper) -> Result<Job, PrintError> {
-    let digest = hex(&Hash::of(&[file]));
+    let digest = Hash::of(&[file]).hex();
     let made_ms = record.top.as_ref().map_or(0, |top| top.made_ms);
     let made = Moment::at(made_ms.div_euclid(1000), 0).map_err(|fault| PrintError::Layout(fault.to_string()))?;
     let data = shown(record, summary, &digest, paper);
@@ -71,10 +71,6 @@ fn shown(record: &Record, summary: &Summary, digest: &str, paper: Paper) -> Valu
         "sections": rows::sections(record, summary),
         "checks": checks::checks(record, digest),
     })
-}
-
-fn hex(hash: &Hash) -> String {
-    hash.0.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// `4 May 2026, 07:12`, in the time of its author's place.
