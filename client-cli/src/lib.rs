@@ -3,7 +3,7 @@
 //! Promises: recording needs no network, no setup and no right clock; an entry is on the disk before the person is
 //! told so. Everything the binary does can be called from here, with clocks and random bytes given as an argument.
 //!
-//! Never: a network in any command but `enrol` and `sync`.
+//! Never: a network in a command that records or shows what was recorded.
 
 pub mod ambient;
 pub mod anew;
@@ -31,6 +31,7 @@ pub mod plan_file;
 pub mod problem;
 pub mod record;
 pub mod store;
+pub mod thumbnail;
 pub mod transport;
 pub mod ui;
 

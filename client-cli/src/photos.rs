@@ -1,8 +1,8 @@
 //! Photos and documents on this device: cleaned, kept beside the log, brought to the server on a lane of their own.
 //!
 //! Promises: a file is on the disk under its SHA-256 before the entry that names it; the person's own file is only read. Entries
-//! never wait for a file: files go after everything else, one at a time, from where the server says it has it, and what
-//! could not be brought is brought the next time.
+//! never wait for a file: files go after everything else, one at a time, thumbnails before photos, from where the server
+//! says it has it, and what could not be brought is brought the next time.
 //!
 //! Never sends a position that the person did not ask to keep.
 
@@ -11,14 +11,13 @@ use crate::home::Home;
 use crate::office::Office;
 use crate::problem::{Code, Problem};
 use crate::store::{OwnFile, Store};
+use crate::thumbnail;
 use pintle_core::entry::EntryRef;
 use pintle_core::ids::Hash;
 use pintle_core::limits::{FILE_BYTES_MAX, FILES_MAX};
-use pintle_core::photo::{FileRef, Media, Position, chunk_at, cleaned, plain_name};
+use pintle_core::photo::{FileRef, Media, Position, Thumbnail, chunk_at, cleaned, plain_name};
 use pintle_openapi::Nothing;
 use pintle_openapi::endpoints::files::{BringFile, ChunkQuery, FileContent, FilePath, FileStanding, FileStandingReply};
-use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// Folder of the files, beside the log.
@@ -66,13 +65,18 @@ fn taken_in(home: &Home, path: &Path, position: Position) -> Result<FileRef, Pro
             .hint("JPEG, PNG, WebP or PDF, at most 20 MiB")
             .detail(fault.code)
     })?;
-    let file = FileRef {
+    let mut file = FileRef {
         sha256: Hash::of(&[&bytes]),
         bytes: bytes.len() as u64,
         media: look.media.as_str().to_owned(),
         name: plain_name(&path.to_string_lossy()),
+        thumbnail: None,
     };
     keep(home, &file, &bytes)?;
+    if let Some(small) = thumbnail::of(&bytes, look.media) {
+        file.thumbnail = Some(Thumbnail { sha256: Hash::of(&[&small]), bytes: small.len() as u64 });
+        file.small().map(|named| keep(home, &named, &small)).transpose()?;
+    }
     Ok(file)
 }
 
@@ -85,25 +89,12 @@ pub fn place(home: &Home, file: &FileRef) -> PathBuf {
 
 /// Puts the bytes of a file in its place; they are on the disk when this returns.
 fn keep(home: &Home, file: &FileRef, bytes: &[u8]) -> Result<(), Problem> {
-    let place = place(home, file);
-    let failed = |error: std::io::Error| {
-        Problem::new(Code::FileFailed, format!("cannot keep the photo in {}", place.display())).detail(&error)
-    };
     if read(home, file)?.is_some() {
         return Ok(());
     }
-    let folder = home.folder().join(FOLDER);
-    // Another run may put the same bytes there at the same time: whichever is moved last is as good.
-    let fresh = folder.join(format!("{}.{}", file.short(), std::process::id()));
-    let write = || {
-        std::fs::create_dir_all(&folder)?;
-        let mut out = File::create(&fresh)?;
-        out.write_all(bytes)?;
-        out.sync_all()?;
-        std::fs::rename(&fresh, &place)?;
-        File::open(&folder)?.sync_all()
-    };
-    write().map_err(failed)
+    let place = place(home, file);
+    file::put(&place, bytes)
+        .map_err(|error| file::unwritten(&format!("cannot keep the photo in {}", place.display()), &error))
 }
 
 /// The bytes of a file, if they are on this device and still are that file.
@@ -144,7 +135,12 @@ pub fn bring(
 ) -> Result<(Brought, Option<Problem>), Problem> {
     let waiting = store.read(|tx| {
         let Some(sync) = tx.sync()? else { return Ok(None) };
-        Ok(Some((tx.files_waiting(sync.store, sync.epoch)?, sync.store, sync.epoch)))
+        let mut files = tx.files_waiting(sync.store, sync.epoch)?;
+        for OwnFile { file, entry } in &mut files {
+            let named = tx.entry(*entry)?.map(|held| FileRef::of(&held.entry)).unwrap_or_default();
+            file.thumbnail = named.iter().find(|named| named.sha256 == file.sha256).and_then(|named| named.thumbnail);
+        }
+        Ok(Some((files, sync.store, sync.epoch)))
     })?;
     let mut brought = Brought::default();
     let Some((files, server, epoch)) = waiting.filter(|(files, ..)| !files.is_empty()) else {
@@ -155,6 +151,16 @@ pub fn bring(
         Ok(office) => office,
         Err(problem) => return Ok((brought, Some(problem))),
     };
+    // All the small pictures first: with one bar of signal they may be all that gets through.
+    for OwnFile { file, entry } in &files {
+        let Some(small) = file.small() else { continue };
+        match one(home, &office, &small, *entry, |_| ()) {
+            // One that is gone, or that a server does not know of yet, is no reason to keep the photo back.
+            Ok(_) => {}
+            Err(problem) if problem.code == Code::ServerRefused => {}
+            Err(problem) => return Ok((brought, Some(problem))),
+        }
+    }
     for OwnFile { file, entry } in files {
         match one(home, &office, &file, entry, |received| told(&brought, &file, received)) {
             Ok(One::There) => {

@@ -67,3 +67,5 @@ pub const FILE_CHUNK_BYTES: u64 = 256 * 1024;
 pub const PHOTO_PIXELS_MAX: u64 = 50_000_000;
 /// Most points of a picture along one side: a panorama has some 16,000.
 pub const PHOTO_SIDE_MAX: u32 = 20_000;
+/// Largest thumbnail of a photo, in bytes.
+pub const THUMBNAIL_BYTES_MAX: u64 = 32 * 1024;

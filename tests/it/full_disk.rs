@@ -4,6 +4,7 @@
 //! once the one that finds none.
 
 use crate::mounted::Mounted;
+use crate::photos::document;
 use crate::whole::programs;
 use pintle_tests::rounds::servers::{Device, Ran, Server, Start};
 use serde_json::Value;
@@ -156,6 +157,94 @@ fn a_device_on_a_full_disk_says_so_and_records_when_there_is_room() {
         }
     }
     assert!(first_full >= 5 && full >= 3, "{first_full} first uses and {full} recordings found no room");
+}
+
+/// Two chunks of a file and a bit.
+const DOCUMENT_BYTES: usize = 2 * 262_144 + 100;
+
+fn files(folder: &Path) -> Vec<String> {
+    let Ok(found) = std::fs::read_dir(folder) else { return Vec::new() };
+    found.map(|item| item.expect("an item").file_name().to_string_lossy().into_owned()).collect()
+}
+
+#[test]
+fn a_server_whose_disk_of_photos_is_full_takes_entries_and_the_photo_when_there_is_room() {
+    let Some(disk) = Mounted::small(3 * 1024) else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut start = start(&folder.path().join("here"));
+    start.database = format!("sqlite:{}?mode=rwc", folder.path().join("ledger.db").display());
+    std::os::unix::fs::symlink(disk.path(), folder.path().join("ledger.db.files")).expect("a link");
+    let mut server = start.start().expect("a server");
+    let device = Device::new(&programs(), folder.path(), "K7");
+    enrolled(&start, &server, &device);
+    device.must(&["machine", "add", "EX3"]).expect("recorded");
+    let (mut refused, mut done) = (0, 0);
+    for step in 0..12 {
+        let bill = folder.path().join(format!("bill-{step}.pdf"));
+        document(&bill, DOCUMENT_BYTES + step);
+        device.must(&["note", "EX3", &format!("step {step}"), "--photo", &bill.display().to_string()]).expect("noted");
+        // Room for no chunk, for one, for both and not for the whole, and for all.
+        disk.leave(step as u64 * 25 * PAGE * 2);
+        let ran = device.run(&["--json", "sync"]).expect("it runs");
+        assert!(server.runs(), "step {step}: the server ended");
+        assert_eq!(ran.code, Some(0), "the entries are in: {ran:?}");
+        let said: Value = serde_json::from_str(&ran.out).expect("JSON");
+        match said["photos"]["brought"].as_u64() {
+            Some(1) => done += 1,
+            _ => {
+                assert!(said.to_string().contains("The server has no room left"), "{said}");
+                refused += 1;
+            }
+        }
+        disk.make_room();
+        device.must(&["sync"]).expect("there is room again");
+        let status: Value = serde_json::from_str(&device.must(&["--json", "status"]).expect("told")).expect("JSON");
+        assert_eq!((&status["photos"], &status["waiting"]), (&Value::from(0), &Value::from(0)), "step {step}");
+        // The next begins with the whole disk.
+        for organisation in files(disk.path()) {
+            std::fs::remove_dir_all(disk.path().join(organisation)).expect("removed");
+        }
+    }
+    assert!(refused >= 3 && done >= 2, "{refused} refused, {done} done: the steps missed the border");
+}
+
+#[test]
+fn a_device_whose_disk_is_full_keeps_a_photo_whole_or_not_at_all() {
+    let Some(disk) = Mounted::small(10 * 1024) else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let device = Device::new(&programs(), disk.path(), "K7");
+    device.must(&["machine", "add", "EX3"]).expect("recorded");
+    let (mut full, mut noted) = (0, 0);
+    for step in 0..16 {
+        let bill = folder.path().join(format!("bill-{step}.pdf"));
+        document(&bill, 200_000 + step);
+        let (bill, text) = (bill.display().to_string(), format!("step {step}"));
+        let words = ["--json", "note", "EX3", &text, "--photo", &bill];
+        disk.leave(step as u64 * 4 * PAGE);
+        let done = done_or_full(&device.run(&words).expect("it runs"), &text);
+        full += usize::from(!done);
+        disk.make_room();
+        let kept = files(&device.home.join("files"));
+        assert!(kept.iter().all(|name| name.ends_with(".pdf")), "half a file is left: {kept:?}");
+        let log = device.must(&["--json", "log", "EX3"]).expect("read");
+        assert_eq!(log.matches(&format!("\"{text}\"")).count(), usize::from(done), "{log}");
+        if !done {
+            device.must(&words).expect("there is room");
+        }
+        noted += 1;
+        let out = disk.path().join("out");
+        disk.leave(step as u64 * 4 * PAGE);
+        done_or_full(
+            &device.run(&["--json", "photos", "EX3", "--to", &out.display().to_string()]).expect("it runs"),
+            "put",
+        );
+        disk.make_room();
+        assert!(files(&out).iter().all(|name| name.ends_with(".pdf")), "half a file is left: {:?}", files(&out));
+        std::fs::remove_dir_all(&out).ok();
+    }
+    assert!(full >= 4, "{full} photos found no room");
+    let log = device.must(&["--json", "log", "EX3"]).expect("read");
+    assert_eq!(log.matches("step ").count(), noted);
 }
 
 #[test]

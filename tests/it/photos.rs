@@ -17,7 +17,7 @@ const ROUNDS_MAX: usize = 120;
 const CUTS: u32 = 4;
 
 /// A document of so many bytes, which no cleaning changes.
-fn document(path: &Path, bytes: usize) {
+pub fn document(path: &Path, bytes: usize) {
     let mut pdf = b"%PDF-1.7\n".to_vec();
     pdf.extend((0..bytes - 15).map(|at| b'a' + u8::try_from(at % 23).expect("small")));
     pdf.extend_from_slice(b"%%EOF\n");
@@ -78,6 +78,59 @@ fn photos_reach_the_crew_and_one_that_did_not_is_said_to_be_where_it_was_taken()
     let said = house.must(Crew::M4, &["sync"]);
     assert!(said.contains("1 photo brought."), "{said}");
     assert_eq!(put(&mut house, Crew::K7, "EX3", &folder.join("k7")).len(), 3);
+}
+
+/// A photo that is no small one: with the grain of a camera.
+fn large(path: &Path) {
+    let mut grain = 7_u32;
+    let picture = image::RgbImage::from_fn(1200, 900, |x, y| {
+        grain = grain.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        image::Rgb([(x / 5).to_le_bytes()[0], (y / 4).to_le_bytes()[0], grain.to_be_bytes()[0]])
+    });
+    picture.save_with_format(path, image::ImageFormat::Jpeg).expect("writes");
+}
+
+/// While the photo is still at the machine, the crew has seen it small.
+#[test]
+fn thumbnails_go_first_and_serve_where_the_photo_is_not_there_yet() {
+    let (mut house, folder) = house();
+    let photo = folder.join("crack.jpg");
+    large(&photo);
+    house.must(Crew::K7, &["machine", "add", "EX3"]);
+    house.must(Crew::K7, &["found", "EX3", "crack", "--photo", text(&photo)]);
+    let kept = house.stage.home(Crew::K7).join("files");
+    let lengths = |folder: &Path| -> Vec<(u64, PathBuf)> {
+        let items = std::fs::read_dir(folder).expect("a folder").map(|item| item.expect("an item").path());
+        let mut lengths: Vec<_> = items.map(|path| (std::fs::metadata(&path).expect("a file").len(), path)).collect();
+        lengths.sort();
+        lengths
+    };
+    let [(small_bytes, small), (bytes, whole)] = &lengths(&kept)[..] else { panic!("a photo and its thumbnail") };
+    assert!(*small_bytes <= 32 * 1024 && *bytes > 4 * small_bytes, "{small_bytes} and {bytes}");
+    let aside = folder.join("aside.jpg");
+    std::fs::rename(whole, &aside).expect("moves");
+    let said = house.must(Crew::K7, &["sync"]);
+    assert!(said.contains("crack.jpg is no longer on this device"), "{said}");
+    house.must(Crew::M4, &["sync"]);
+    let out = folder.join("m4");
+    let (told, _) = house.json(Crew::M4, &["photos", "EX3", "--to", text(&out)]);
+    assert_eq!((&told["photos"][0]["small"], &told["photos"][0]["here"]), (&true.into(), &false.into()), "{told}");
+    assert_eq!(told["photos"][0]["missing"], "not on the server yet: still on K7");
+    let put = told["photos"][0]["put"].as_str().expect("the small one");
+    assert!(put.ends_with("-small.jpg"), "{put}");
+    assert_eq!(std::fs::read(put).expect("reads"), std::fs::read(small).expect("reads"));
+
+    std::fs::rename(&aside, whole).expect("moves");
+    let said = house.must(Crew::K7, &["sync"]);
+    assert!(said.contains("1 photo brought."), "{said}");
+    let said = house.must(Crew::M4, &["photos", "EX3", "--small", "--to", text(&folder.join("small"))]);
+    assert!(said.contains("a small one") && lengths(&folder.join("small")).len() == 1, "{said}");
+    let there = put_one(&mut house, &out);
+    assert_eq!(std::fs::read(there).expect("reads"), std::fs::read(whole).expect("reads"));
+}
+
+fn put_one(house: &mut House, folder: &Path) -> PathBuf {
+    put(house, Crew::M4, "EX3", folder).pop().expect("a photo")
 }
 
 /// Kills the server while a file of many chunks goes there; each time it goes on.

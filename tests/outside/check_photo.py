@@ -2,17 +2,19 @@
 
 Pillow writes photos with a position, maker's notes, a packet of XMP, comments and a hidden tail, in every form that is kept;
 `photo_clean` cleans each. Then: no byte of what was hidden is left, the way up and the time stay, every point of the picture is
-the same, and what was cleaned once stays as it is. With `--write FOLDER` it only writes the photos there (core/tests/photos).
+the same, and what was cleaned once stays as it is. The thumbnail of a large one is what Pillow makes smaller and upright itself,
+and holds nothing but the picture. With `--write FOLDER` it only writes the photos there (core/tests/photos).
 """
 
 import io
 import os
+import random
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
-from PIL import ExifTags, Image, ImageCms, PngImagePlugin
+from PIL import ExifTags, Image, ImageChops, ImageCms, ImageOps, ImageStat, PngImagePlugin
 
 BINARIES = Path(os.environ.get("PINTLE_TEST_BINARIES", "target/debug"))
 # Made up: 12° 34' 56.78" north, 98° 7' 6.5" east, in the open sea. As rationals each number stands over 100.
@@ -20,11 +22,22 @@ BINARIES = Path(os.environ.get("PINTLE_TEST_BINARIES", "target/debug"))
 SECRETS = [b"5678:05:04", b"SECRET-NOTE", b"SECRET-XMP", b"SECRET-COMMENT", b"SECRET-TAIL", b"SECRET-OWNER", b"SECRET-DOC"]
 XMP = b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><SECRET-XMP exif:GPSLatitude="12,34.9463N"/></x:xmpmeta>'
 TAKEN = "2026:05:04 07:12:33"
+LARGE = (1500, 1000)
+THUMBNAIL_SIDE, THUMBNAIL_BYTES = 320, 32 * 1024
+# Steps of 255 by which an average point may differ from Pillow's: another filter, and JPEG twice.
+THUMBNAIL_OFF = 6
 
 
 def picture(size=(96, 64)):
-    """Slopes and an edge: turning it, cutting it or coding it anew would show."""
+    """Slopes and an edge: turning it, cutting it or coding it anew would show. A large one has the grain of a camera."""
     image = Image.new("RGB", size)
+    if size == LARGE:
+        grain = random.Random(7)
+        image.putdata([
+            (x * 255 // size[0], y * 255 // size[1], (200 if x > y else 30) + grain.randrange(50))
+            for y in range(size[1]) for x in range(size[0])
+        ])
+        return image
     image.putdata([(x * 2 % 256, y * 3 % 256, 200 if x > y else 30) for y in range(size[1]) for x in range(size[0])])
     return image
 
@@ -49,8 +62,9 @@ def exif():
     return data.tobytes()
 
 
-def photos():
+def photos(size=(96, 64)):
     """Each by the name of its file."""
+    shown = picture(size)
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     notes = PngImagePlugin.PngInfo()
     notes.add_text("Comment", "SECRET-COMMENT")
@@ -67,13 +81,15 @@ def photos():
     made = {}
     for name, form in forms.items():
         out = io.BytesIO()
-        picture().save(out, **form)
+        if size == LARGE:
+            form["quality"] = 97  # or some are small already, and need no thumbnail
+        shown.save(out, **form)
         made[name] = out.getvalue()
     # As phones that put a short film or a second picture behind the first.
     made["tail.jpg"] = made["plain.jpg"] + b"SECRET-TAIL" * 100
     # Four colours as printers have them: what programs write beside it is needed to show it.
     out = io.BytesIO()
-    picture().convert("CMYK").save(out, format="JPEG", exif=exif())
+    shown.convert("CMYK").save(out, format="JPEG", exif=exif())
     made["printer.jpg"] = out.getvalue()
     return made
 
@@ -123,6 +139,25 @@ def check(folder, name, data):
     return len(data), len(cleaned)
 
 
+def check_thumbnail(folder, name, data):
+    source, target, small = folder / "in", folder / "out", folder / "small"
+    source.write_bytes(data)
+    subprocess.run([BINARIES / "photo_clean", source, target, small], check=True, timeout=60)
+    made = small.read_bytes()
+    assert len(made) <= THUMBNAIL_BYTES and not any(secret in made for secret in SECRETS), name
+    image = Image.open(io.BytesIO(made))
+    expected = ImageOps.exif_transpose(Image.open(io.BytesIO(data))).convert("RGB")
+    expected.thumbnail((THUMBNAIL_SIDE, THUMBNAIL_SIDE))
+    assert image.format == "JPEG" and image.mode == "RGB" and max(image.size) == THUMBNAIL_SIDE, (name, image.size)
+    assert not image.getexif() and set(image.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}, (name, image.info)
+    assert all(abs(a - b) <= 1 for a, b in zip(image.size, expected.size)), (name, image.size, expected.size)
+    off = max(ImageStat.Stat(ImageChops.difference(image, expected.resize(image.size))).mean)
+    assert off <= THUMBNAIL_OFF, (name, off)
+    # The check must be able to fail: upside down it is another picture.
+    assert max(ImageStat.Stat(ImageChops.difference(image.rotate(180), expected.resize(image.size))).mean) > 5 * THUMBNAIL_OFF
+    return len(made), off
+
+
 def main():
     made = photos()
     if sys.argv[1:2] == ["--write"]:
@@ -133,6 +168,9 @@ def main():
         for name, data in made.items():
             before, after = check(Path(folder), name, data)
             print(f"{name}: {before} bytes, {after} once cleaned")
+        for name, data in photos(LARGE).items():
+            small, off = check_thumbnail(Path(folder), name, data)
+            print(f"{name}, {LARGE[0]} by {LARGE[1]}: {len(data)} bytes, thumbnail {small}, {off:.1f} steps from Pillow's")
     print(f"{len(made)} photos, checked with Pillow")
 
 

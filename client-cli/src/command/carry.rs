@@ -20,7 +20,7 @@ use pintle_core::fault::Fault;
 use pintle_core::limits::{CARRY_BYTES_MAX, CARRY_TEXT_BYTES_MAX};
 use serde_json::{Value, json};
 use std::io::{Read as _, Write as _};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Letters that a code of the alphanumeric mode holds at the lowest level of correction, by the columns it takes with its
 /// quiet zone: versions 10 to 3 of ISO/IEC 18004, table 7. Larger ones are hard for a phone's camera.
@@ -107,41 +107,9 @@ fn out(args: &Out, here: &mut Here<'_, '_>) -> Result<(), Problem> {
         return here.ui.show(&Nothing {});
     }
     let bytes = bundle.write().map_err(|fault| refused(&fault))?;
-    write_new(&args.file, &bytes)?;
+    file::write(&args.file, &bytes).map_err(|problem| problem.hint("elsewhere: pintle carry out FILE"))?;
     let devices = bundle.runs.iter().map(|run| run.device).collect::<std::collections::BTreeSet<_>>().len();
     here.ui.show(&Written { file: args.file.clone(), entries, devices, bytes: bytes.len() })
-}
-
-/// Writes it beside its place, onto the disk, and then moves it there: nobody ever finds half of one.
-fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
-    let failed = |error: std::io::Error| {
-        let full = error.kind() == std::io::ErrorKind::StorageFull;
-        let code = if full { Code::DiskFull } else { Code::FileFailed };
-        Problem::new(code, format!("cannot write {}; nothing was carried", path.display()))
-            .detail(&error)
-            .hint("another place: pintle carry out FILE")
-    };
-    if path.exists() {
-        return Err(Problem::new(Code::FileFailed, format!("{} is there already", path.display()))
-            .hint("another name: pintle carry out FILE"));
-    }
-    let mut part = path.as_os_str().to_owned();
-    part.push(".part");
-    let part = PathBuf::from(part);
-    let written = std::fs::File::create(&part).and_then(|mut file| {
-        file.write_all(bytes)?;
-        file.sync_all()
-    });
-    // A link to the new name fails where one is there already; a stick that knows no links gets it moved.
-    let placed = written.and_then(|()| match std::fs::hard_link(&part, path) {
-        Ok(()) => std::fs::remove_file(&part),
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Err(error),
-        Err(_) => std::fs::rename(&part, path),
-    });
-    placed.map_err(|error| {
-        let _ = std::fs::remove_file(&part);
-        failed(error)
-    })
 }
 
 fn take(args: &In, here: &mut Here<'_, '_>) -> Result<(), Problem> {

@@ -1,15 +1,18 @@
 //! `pintle photos`: which photos and documents there are, and getting them.
 //!
 //! Promises: what is listed says of each whether it is on this device. Getting one that is not asks the server; one that is not
-//! there either is said to be where it was recorded. No file of the person's is written over.
+//! there either is said to be where it was recorded, and its thumbnail is got if there is one. No file of the person's is written
+//! over.
 
 use super::Here;
+use crate::ambient::Ambient;
 use crate::file;
+use crate::home::Home;
 use crate::names::{self, Names};
 use crate::office::Office;
 use crate::photos;
 use crate::problem::{Code, Problem};
-use crate::store::Tx;
+use crate::store::{Store, Tx};
 use crate::ui::{Answer, Line, Tone, words};
 use pintle_core::entry::{EntryRef, Held};
 use pintle_core::photo::{FileRef, Media};
@@ -24,6 +27,9 @@ pub struct Photos {
     /// Put them into this folder; what is not on this device is asked of the server
     #[arg(long, value_name = "FOLDER")]
     to: Option<PathBuf>,
+    /// Small pictures instead: quick to get with little signal
+    #[arg(long, requires = "to")]
+    small: bool,
 }
 
 /// A photo of an entry.
@@ -32,6 +38,8 @@ struct One {
     entry: EntryRef,
     at: String,
     is_here: bool,
+    /// Whether what was put there is its thumbnail.
+    is_small: bool,
     /// Where it was put.
     put: Option<PathBuf>,
     /// Why it could not be had.
@@ -52,34 +60,39 @@ pub(super) fn run(args: &Photos, here: &mut Here<'_, '_>) -> Result<(), Problem>
         for file in FileRef::of(&held.entry) {
             let at = held.entry.head().map(|head| head.at.text().to_owned()).unwrap_or_default();
             let is_here = photos::place(&here.home, &file).exists();
-            album.photos.push(One { file, entry: held.name(), at, is_here, put: None, missing: None });
+            album.photos.push(One { file, entry: held.name(), at, is_here, is_small: false, put: None, missing: None });
         }
     }
     if let Some(folder) = &args.to {
         std::fs::create_dir_all(folder).map_err(|error| {
             Problem::new(Code::FileFailed, format!("cannot make the folder {}", folder.display())).detail(&error)
         })?;
-        let mut office = None;
+        let mut shelf = Shelf { home: &here.home, store: &mut store, ambient: here.ambient, office: None };
         for one in &mut album.photos {
-            let bytes = match photos::read(&here.home, &one.file)? {
-                Some(bytes) => bytes,
-                None => {
-                    let office = match &office {
-                        Some(office) => office,
-                        None => office.insert(Office::open(&here.home, &mut store, here.ambient)?),
-                    };
-                    let standing = photos::standing(office, &one.file, one.entry)?;
-                    if standing.received < standing.bytes {
-                        let mark = album.names.mark(one.entry.device);
-                        one.missing = Some(format!("not on the server yet: still on {mark}"));
-                        continue;
-                    }
-                    photos::fetch(&here.home, office, &one.file, one.entry)?
+            let small = one.file.small();
+            let (mut wanted, mut found) = (one.file.clone(), None);
+            if let Some(small) = small.as_ref().filter(|_| args.small) {
+                found = shelf.small(small, one.entry)?;
+                wanted = if found.is_some() { small.clone() } else { wanted };
+            }
+            if found.is_none() {
+                found = shelf.bytes(&one.file, one.entry)?;
+                one.is_here = found.is_some();
+            }
+            if found.is_none() {
+                one.missing = Some(format!("not on the server yet: still on {}", album.names.mark(one.entry.device)));
+                if let Some(small) = small.filter(|_| !args.small) {
+                    found = shelf.small(&small, one.entry)?;
+                    wanted = small;
                 }
-            };
-            one.is_here = true;
-            let ending = Media::named(&one.file.media).map_or("file", Media::ending);
-            let path = folder.join(format!("{}-{}.{ending}", album.names.entry(one.entry), one.file.short()));
+            }
+            let Some(bytes) = found else { continue };
+            one.is_small = wanted.sha256 != one.file.sha256;
+            let ending = Media::named(&wanted.media).map_or("file", Media::ending);
+            let which = if one.is_small { "-small" } else { "" };
+            // By the hash of the photo, so that a small picture lies beside its photo.
+            let name = format!("{}-{}{which}.{ending}", album.names.entry(one.entry), one.file.short());
+            let path = folder.join(name);
             if !path.exists() {
                 file::write(&path, &bytes)?;
             }
@@ -87,6 +100,40 @@ pub(super) fn run(args: &Photos, here: &mut Here<'_, '_>) -> Result<(), Problem>
         }
     }
     here.ui.show(&album)
+}
+
+/// Where photos come from: this device, else its server, which is asked once one is not here.
+struct Shelf<'a> {
+    home: &'a Home,
+    store: &'a mut Store,
+    ambient: &'a dyn Ambient,
+    office: Option<Office>,
+}
+
+impl Shelf<'_> {
+    /// The bytes of a file; none while the server has not all of it.
+    fn bytes(&mut self, file: &FileRef, entry: EntryRef) -> Result<Option<Vec<u8>>, Problem> {
+        if let Some(bytes) = photos::read(self.home, file)? {
+            return Ok(Some(bytes));
+        }
+        let office = match &self.office {
+            Some(office) => office,
+            None => self.office.insert(Office::open(self.home, self.store, self.ambient)?),
+        };
+        let standing = photos::standing(office, file, entry)?;
+        if standing.received < standing.bytes {
+            return Ok(None);
+        }
+        photos::fetch(self.home, office, file, entry).map(Some)
+    }
+
+    /// The same of a thumbnail, of which an older server knows nothing.
+    fn small(&mut self, file: &FileRef, entry: EntryRef) -> Result<Option<Vec<u8>>, Problem> {
+        match self.bytes(file, entry) {
+            Err(problem) if problem.code == Code::ServerRefused => Ok(None),
+            found => found,
+        }
+    }
 }
 
 /// The entries that may have photos, in the order they were made.
@@ -121,6 +168,10 @@ impl Answer for Album {
                 .plain(one.file.shown())
                 .with(Tone::Faint, format!(", {}", words::size(one.file.bytes)));
             match (&one.put, &one.missing, one.is_here) {
+                (Some(path), Some(missing), _) => {
+                    line.plain(format!(": a small one: {}", path.display())).with(Tone::Odd, format!(", {missing}"))
+                }
+                (Some(path), None, _) if one.is_small => line.plain(format!(": a small one: {}", path.display())),
                 (Some(path), ..) => line.plain(format!(": {}", path.display())),
                 (None, Some(missing), _) => line.with(Tone::Odd, format!(": {missing}")),
                 (None, None, true) => line.plain(": here"),
@@ -137,7 +188,7 @@ impl Answer for Album {
     fn json(&self) -> Value {
         let one = |one: &One| {
             json!({"entry": self.names.entry(one.entry), "device": one.entry.device, "seq": one.entry.seq, "at": one.at,
-                   "file": one.file, "here": one.is_here, "put": one.put, "missing": one.missing})
+                   "file": one.file, "here": one.is_here, "small": one.is_small, "put": one.put, "missing": one.missing})
         };
         json!({"photos": self.photos.iter().map(one).collect::<Vec<_>>()})
     }

@@ -14,7 +14,7 @@ use rusqlite::{Row, params};
 /// A file of this device, and the entry by which it is asked for.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct OwnFile {
-    /// The file.
+    /// The file; its thumbnail stands in the entry only.
     pub file: FileRef,
     /// An entry in the log that names it.
     pub entry: EntryRef,
@@ -27,7 +27,7 @@ const OWN: &str = "SELECT f.sha256, f.bytes, f.media, f.name, coalesce(b.again_d
 
 fn own_file(r: &Row<'_>) -> rusqlite::Result<OwnFile> {
     let (Col(sha256), Col(device)) = (r.get(0)?, r.get(4)?);
-    let file = FileRef { sha256, bytes: r.get(1)?, media: r.get(2)?, name: r.get(3)? };
+    let file = FileRef { sha256, bytes: r.get(1)?, media: r.get(2)?, name: r.get(3)?, thumbnail: None };
     Ok(OwnFile { file, entry: EntryRef { device, seq: r.get(5)? } })
 }
 
@@ -39,7 +39,7 @@ impl Tx<'_> {
     pub fn add_file(&self, entry: EntryRef, file: &FileRef) -> Result<(), Problem> {
         const SQL: &str =
             "INSERT OR IGNORE INTO file (sha256, device, seq, bytes, media, name) VALUES (?, ?, ?, ?, ?, ?)";
-        let FileRef { sha256, bytes, media, name } = file;
+        let FileRef { sha256, bytes, media, name, thumbnail: _ } = file;
         self.execute("store", SQL, params![Col(*sha256), Col(entry.device), entry.seq, bytes, media, name]).map(|_| ())
     }
 

@@ -18,7 +18,7 @@ mod webp;
 
 pub use clean::{Position, cleaned};
 pub use look::{Look, Media, look};
-pub use reference::{FileRef, NamedFile, check_files, named, plain_name, shown_name};
+pub use reference::{FileRef, NamedFile, Thumbnail, check_files, named, plain_name, shown_name};
 pub use upload::{Chunk, chunk_at, judge_chunk};
 
 use crate::fault::{Fault, code};

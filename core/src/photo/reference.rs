@@ -8,7 +8,8 @@
 use crate::entry::{Entry, EntryRef, Held, Part};
 use crate::fault::{Fault, code};
 use crate::ids::Hash;
-use crate::limits::{FILE_BYTES_MAX, FILES_MAX, NAME_CHARS_MAX};
+use crate::limits::{FILE_BYTES_MAX, FILES_MAX, NAME_CHARS_MAX, THUMBNAIL_BYTES_MAX};
+use crate::photo::Media;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
@@ -29,6 +30,19 @@ pub struct FileRef {
     pub media: String,
     /// What it was called on the device that recorded it. For people to read, as it was given; see [`shown_name`].
     pub name: String,
+    /// A small picture of it, for whoever cannot wait for the whole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thumbnail: Option<Thumbnail>,
+}
+
+/// A small picture of a photo: a JPEG of its own, made by the device that recorded the photo.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+pub struct Thumbnail {
+    /// SHA-256 of its bytes.
+    pub sha256: Hash,
+    /// How many bytes it has.
+    pub bytes: u64,
 }
 
 impl FileRef {
@@ -44,6 +58,22 @@ impl FileRef {
             }
         }
         files
+    }
+
+    /// Everything that may be brought and had by an entry: its files, and behind them their thumbnails.
+    #[must_use]
+    pub fn carried_by(entry: &Entry) -> Vec<Self> {
+        let mut files = Self::of(entry);
+        let thumbnails: Vec<Self> = files.iter().filter_map(Self::small).collect();
+        files.extend(thumbnails);
+        files
+    }
+
+    /// Its thumbnail as a file of its own, if it has one.
+    #[must_use]
+    pub fn small(&self) -> Option<Self> {
+        let Thumbnail { sha256, bytes } = self.thumbnail?;
+        Some(Self { sha256, bytes, media: Media::Jpeg.as_str().to_owned(), name: self.name.clone(), thumbnail: None })
     }
 
     /// Its name, safe to show.
@@ -76,6 +106,10 @@ pub fn check_files(words: &Map<String, Value>) -> Result<(), Fault> {
         if file.bytes == 0 || file.bytes > FILE_BYTES_MAX {
             let detail = format!("a file has 1 to {FILE_BYTES_MAX} bytes");
             return Err(Fault::new(code::OUT_OF_RANGE, place("/bytes"), detail));
+        }
+        if file.thumbnail.is_some_and(|small| small.bytes == 0 || small.bytes > THUMBNAIL_BYTES_MAX) {
+            let detail = format!("a thumbnail has 1 to {THUMBNAIL_BYTES_MAX} bytes");
+            return Err(Fault::new(code::OUT_OF_RANGE, place("/thumbnail/bytes"), detail));
         }
         let simple = |c: u8| c.is_ascii_lowercase() || c.is_ascii_digit() || b"/+.-".contains(&c);
         if file.media.is_empty() || file.media.len() > NAME_CHARS_MAX || !file.media.bytes().all(simple) {
@@ -162,6 +196,36 @@ mod tests {
                 "{name:?}"
             );
         }
+    }
+
+    #[test]
+    fn a_thumbnail_is_a_small_file_of_its_own() {
+        let with = |bytes: u64| {
+            let mut file = file("crack.png");
+            file["thumbnail"] = json!({"sha256": Hash([9; 32]), "bytes": bytes});
+            words(json!([file]))
+        };
+        for (bytes, code) in
+            [(1, None), (THUMBNAIL_BYTES_MAX, None), (0, Some(())), (THUMBNAIL_BYTES_MAX + 1, Some(()))]
+        {
+            let fault = check_files(&with(bytes)).err();
+            assert_eq!(fault.as_ref().map(|_| ()), code, "{bytes}");
+            if let Some(fault) = fault {
+                assert_eq!(
+                    (fault.code.as_str(), fault.pointer.as_str()),
+                    (code::OUT_OF_RANGE, "/files/0/thumbnail/bytes")
+                );
+            }
+        }
+        let misshapen =
+            words(json!([{"sha256": Hash([7; 32]), "bytes": 5, "type": "image/jpeg", "name": "x", "thumbnail": 3}]));
+        assert_eq!(check_files(&misshapen).expect_err("no object").pointer, "/files/0");
+        let mut file = FileRef::deserialize(file("crack.png")).expect("a file");
+        assert_eq!(file.small(), None);
+        file.thumbnail = Some(Thumbnail { sha256: Hash([9; 32]), bytes: 4 });
+        let small = file.small().expect("a thumbnail");
+        assert_eq!((small.sha256, small.bytes, small.media.as_str()), (Hash([9; 32]), 4, "image/jpeg"));
+        assert_eq!(small.small(), None, "a thumbnail has none");
     }
 
     #[test]

@@ -82,7 +82,7 @@ impl App {
         let seq = u64::try_from(path.seq).map_err(|_| Refusal::of(Problem::NotFound))?;
         let entry = EntryRef { device: path.device, seq };
         let held = self.store.entry(caller.device.organisation, entry).await?;
-        let files = held.map(|held| FileRef::of(&held.entry)).unwrap_or_default();
+        let files = held.map(|held| FileRef::carried_by(&held.entry)).unwrap_or_default();
         let file = files.into_iter().find(|file| file.sha256 == path.sha256 && check(file));
         file.ok_or_else(|| Refusal::of(Problem::NotFound))
     }
