@@ -21,9 +21,12 @@ const QUALITIES: [u8; 3] = [70, 45, 20];
 /// The thumbnail of a photo; none of a document, of what is small already, and of what cannot be decoded.
 #[must_use]
 pub fn of(bytes: &[u8], media: Media) -> Option<Vec<u8>> {
-    if bytes.len() as u64 <= THUMBNAIL_BYTES_MAX {
-        return None;
-    }
+    if bytes.len() as u64 <= THUMBNAIL_BYTES_MAX { None } else { drawn(bytes, media) }
+}
+
+/// The same of a photo of any length.
+#[must_use]
+pub fn drawn(bytes: &[u8], media: Media) -> Option<Vec<u8>> {
     let picture = decoded(bytes, media)?;
     let (width, height) = (picture.width(), picture.height());
     let small = if width.max(height) > SIDE_MAX { picture.thumbnail(SIDE_MAX, SIDE_MAX) } else { picture };

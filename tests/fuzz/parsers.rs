@@ -5,6 +5,7 @@
 //! by hand) and by `tests/it/fuzz_regressions.rs` (stable, always).
 
 use pintle::ambient::Wall;
+use pintle::thumbnail::drawn;
 use pintle::{asked, plan_file, transport};
 use pintle_core::admit::{self, Admission, Author, Checked, Known};
 use pintle_core::canonical;
@@ -18,7 +19,11 @@ use pintle_core::fact::{Fact, check_free_text, check_name};
 use pintle_core::ids::{Baton, DeviceId, Hash, OrganisationId, RequestId, StoreId};
 use pintle_core::moment::Moment;
 use pintle_core::permission::Role;
-use pintle_core::photo::{Position, cleaned, look};
+use pintle_core::history::verdict::Standing as Verdict;
+use pintle_core::history::verify::Verifier;
+use pintle_core::limits::THUMBNAIL_BYTES_MAX;
+use pintle_core::photo::{Media, Position, cleaned, look};
+use pintle_core::proof::witness::{Named, cosigned, read_policy, size_signed};
 use pintle_core::proof::checkpoint::Checkpoint;
 use pintle_core::proof::note::{Note, Signer};
 use pintle_core::stamp::{Authority, judge};
@@ -35,16 +40,19 @@ pub const PARSERS: &[(&str, Parser)] = &[
     ("carry", carry_file),
     ("decimal", decimal),
     ("entry", entry),
+    ("history", history),
     ("id", id),
     ("moment", moment),
     ("note", note),
     ("photo", photo),
     ("plan", plan),
+    ("policy", policy),
     ("stamp", stamp),
     ("sync_reply", sync_reply),
     ("sync_request", sync_request),
     ("telematics", telematics),
     ("text", text),
+    ("thumbnail", thumbnail),
     ("typed", typed),
 ];
 
@@ -440,6 +448,42 @@ fn photo(bytes: &[u8]) {
             assert_eq!(cleaned(&clean, Position::Removed), Ok((clean.clone(), said)));
         }
         Err(fault) => well_formed(&fault),
+    }
+}
+
+/// A thumbnail is a photo itself, and nothing else.
+fn thumbnail(bytes: &[u8]) {
+    let Some(small) = Media::begun(bytes).and_then(|media| drawn(bytes, media)) else { return };
+    assert!(small.len() as u64 <= THUMBNAIL_BYTES_MAX);
+    assert_eq!(look(&small).map(|look| look.media), Ok(Media::Jpeg));
+    assert_eq!(cleaned(&small, Position::Removed).map(|(clean, _)| clean), Ok(small), "there is something beside it");
+}
+
+/// Nothing is valid to a reader who was given no key, whatever the file says.
+fn history(bytes: &[u8]) {
+    const ROOT: &[u8] = include_bytes!("../../core/tests/vectors/stamps/history/root.pem");
+    let authorities = Authority::read_pem(ROOT).expect("a certificate");
+    let mut verifier = Verifier::new(None).believing(authorities);
+    bytes.split(|byte| *byte == b'\n').for_each(|line| verifier.line(line));
+    let verdict = verifier.finish();
+    assert_ne!(verdict.standing, Verdict::Valid);
+    assert!(verdict.failures.len() <= 100 && (verdict.failures_more == 0 || verdict.failures.len() == 100));
+}
+
+/// Whoever is named as a witness has a key.
+fn policy(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    match read_policy(text) {
+        Ok(witnesses) => {
+            for Named { signer, .. } in &witnesses {
+                assert_eq!(Signer::from_vkey(&signer.vkey()).as_ref(), Some(signer));
+                assert_eq!(cosigned("nothing", text, signer), None, "a list of keys signs nothing");
+            }
+        }
+        Err(fault) => assert!(fault.line >= 1 && !fault.told.is_empty()),
+    }
+    if let Some(size) = size_signed(text) {
+        assert_eq!(text.trim_end_matches('\n'), size.to_string());
     }
 }
 
