@@ -71,7 +71,8 @@ impl App {
 
 impl App {
     /// The first entry of a run beyond the ledger that is kept beside it already: the device that made it was told so, and
-    /// has recorded it once more under another key. In the ledger it would count twice.
+    /// has recorded it once more under another key. In the ledger it would count twice. A run that goes on where one of those
+    /// ended belongs beside the ledger too, which will never reach it.
     async fn kept_beside(&self, author: &DeviceRecord, checked: &Checked) -> Result<Option<u64>, Refusal> {
         let fresh = |seq| seq > author.head.seq;
         if !fresh(checked.seal.to) {
@@ -83,6 +84,9 @@ impl App {
             let entries =
                 self.store.branch_entries(author.organisation, author.device, branch.from, branch.link).await?;
             kept.extend(entries.into_iter().map(|entry| entry.link));
+        }
+        if checked.from > author.head.seq + 1 && kept.contains(&checked.previous) {
+            return Ok(Some(checked.from));
         }
         let first = checked.entries.iter().find(|one| fresh(one.entry.seq()) && kept.contains(&one.link));
         Ok(first.map(|one| one.entry.seq()))

@@ -139,6 +139,26 @@ async fn a_fork_that_is_carried_is_kept_beside_the_ledger(world: World) {
     let branches = world.store.branches(world.organisation.id).await.expect("branches");
     let kept: Vec<_> = branches.iter().map(|b| (b.device, b.from, b.count, b.link)).collect();
     assert_eq!(kept, [(two.id(), 2, 1, two.head().link)]);
+
+    // A run that goes on there leads nowhere in the ledger, and is not left waiting for ever either.
+    let forked = two.head();
+    two.record(EX3, 3, "meter_read", json!({"reading": "4"}));
+    let beside = two.head();
+    assert_eq!(bring(&world, &mut carrier, of(&two, 3)).await.0.outcome, PushOutcome::Fork);
+    two.record(EX3, 3, "meter_read", json!({"reading": "5"}));
+    for _ in 0..2 {
+        let answer = bring(&world, &mut carrier, of(&two, 4)).await.0;
+        assert_eq!((answer.outcome, answer.seq), (PushOutcome::Fork, Some(4)));
+    }
+    let branches = world.store.branches(world.organisation.id).await.expect("branches");
+    let mut kept: Vec<_> = branches.iter().map(|b| (b.from, b.count, b.previous, b.link)).collect();
+    kept.sort_by_key(|(from, ..)| *from);
+    assert_eq!(kept[1..], [(3, 1, forked.link, beside.link), (4, 1, beside.link, two.head().link)], "once");
+    // What follows what nobody brought has to wait.
+    two.record(EX3, 3, "meter_read", json!({"reading": "6"}));
+    two.record(EX3, 3, "meter_read", json!({"reading": "7"}));
+    let answer = bring(&world, &mut carrier, of(&two, 6)).await.0;
+    assert_eq!((answer.outcome, answer.seq), (PushOutcome::Gap, Some(3)));
 }
 
 /// A device that was put back pushes with an old baton, hears that it is a copy, and records once more under another key
