@@ -15,7 +15,7 @@ use crate::thumbnail;
 use pintle_core::entry::EntryRef;
 use pintle_core::ids::Hash;
 use pintle_core::limits::{FILE_BYTES_MAX, FILES_MAX};
-use pintle_core::photo::{FileRef, Media, Position, Thumbnail, chunk_at, cleaned, plain_name};
+use pintle_core::photo::{FileRef, Media, Position, Thumbnail, chunk_at, cleaned, look, plain_name};
 use pintle_openapi::Nothing;
 use pintle_openapi::endpoints::files::{BringFile, ChunkQuery, FileContent, FilePath, FileStanding, FileStandingReply};
 use std::path::{Path, PathBuf};
@@ -83,8 +83,13 @@ fn taken_in(home: &Home, path: &Path, position: Position) -> Result<FileRef, Pro
 /// Where a file lies on this device, if it is here at all.
 #[must_use]
 pub fn place(home: &Home, file: &FileRef) -> PathBuf {
+    home.folder().join(FOLDER).join(kept_name(file))
+}
+
+/// The name of a file among those that are kept: by its hash.
+fn kept_name(file: &FileRef) -> String {
     let ending = Media::named(&file.media).map_or("file", Media::ending);
-    home.folder().join(FOLDER).join(format!("{}.{ending}", file.sha256.hex()))
+    format!("{}.{ending}", file.sha256.hex())
 }
 
 /// Puts the bytes of a file in its place; they are on the disk when this returns.
@@ -135,10 +140,13 @@ pub fn bring(
 ) -> Result<(Brought, Option<Problem>), Problem> {
     let waiting = store.read(|tx| {
         let Some(sync) = tx.sync()? else { return Ok(None) };
-        let mut files = tx.files_waiting(sync.store, sync.epoch)?;
-        for OwnFile { file, entry } in &mut files {
-            let named = tx.entry(*entry)?.map(|held| FileRef::of(&held.entry)).unwrap_or_default();
-            file.thumbnail = named.iter().find(|named| named.sha256 == file.sha256).and_then(|named| named.thumbnail);
+        let mut files = Vec::new();
+        for OwnFile { mut file, entry } in tx.files_waiting(sync.store, sync.epoch)? {
+            // What came by carry waits until the server has its entry.
+            let Some(held) = tx.entry(entry)?.filter(|held| held.position.is_some()) else { continue };
+            let named = FileRef::of(&held.entry).into_iter().find(|named| named.sha256 == file.sha256);
+            file.thumbnail = named.and_then(|named| named.thumbnail);
+            files.push(OwnFile { file, entry });
         }
         Ok(Some((files, sync.store, sync.epoch)))
     })?;
@@ -238,4 +246,94 @@ pub fn fetch(home: &Home, office: &Office, file: &FileRef, entry: EntryRef) -> R
     }
     keep(home, file, &bytes)?;
     Ok(bytes)
+}
+
+/// Files that went along with a carry file, or came with one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Along {
+    /// How many.
+    pub files: u64,
+    /// Files named in the carry file that were not to be had.
+    pub lacking: u64,
+}
+
+/// Where the photos of a carry file lie: in a folder beside it.
+#[must_use]
+pub fn beside(carry_file: &Path) -> PathBuf {
+    let mut name = carry_file.as_os_str().to_owned();
+    name.push(".photos");
+    PathBuf::from(name)
+}
+
+/// Puts those of the files that are on this device, and their thumbnails, into a folder. What lies there is left alone.
+///
+/// # Errors
+/// `file-failed`, `disk-full`.
+pub fn carry_out(home: &Home, folder: &Path, files: &[FileRef]) -> Result<Along, Problem> {
+    let mut along = Along::default();
+    for file in files {
+        let Some(bytes) = read(home, file)? else {
+            along.lacking += 1;
+            continue;
+        };
+        put_along(folder, file, &bytes)?;
+        along.files += 1;
+        if let Some(small) = file.small()
+            && let Some(bytes) = read(home, &small)?
+        {
+            put_along(folder, &small, &bytes)?;
+        }
+    }
+    Ok(along)
+}
+
+fn put_along(folder: &Path, file: &FileRef, bytes: &[u8]) -> Result<(), Problem> {
+    let place = folder.join(kept_name(file));
+    if place.exists() {
+        return Ok(());
+    }
+    file::put(&place, bytes).map_err(|error| file::unwritten(&format!("cannot write {}", place.display()), &error))
+}
+
+/// Takes in the files that lie beside a carry file: only what an entry of this log names, and is what it names. They go on to the
+/// server with this device's own.
+///
+/// # Errors
+/// `file-failed`, `disk-full`, and failures of the log's file.
+pub fn carry_in(home: &Home, store: &mut Store, folder: &Path, entries: &[EntryRef]) -> Result<Along, Problem> {
+    let mut along = Along::default();
+    let mut named: Vec<OwnFile> = Vec::new();
+    store.read(|tx| {
+        for entry in entries {
+            let files = tx.entry(*entry)?.map(|held| FileRef::of(&held.entry)).unwrap_or_default();
+            named.extend(files.into_iter().map(|file| OwnFile { file, entry: *entry }));
+        }
+        Ok(())
+    })?;
+    for OwnFile { file, entry } in named {
+        let came = [Some(file.clone()), file.small()].into_iter().flatten().map(|file| come(home, folder, &file));
+        let came: Vec<bool> = came.collect::<Result<_, Problem>>()?;
+        match came.first() {
+            Some(true) => {
+                store.write("store", |tx| tx.add_file(entry, &file))?;
+                along.files += 1;
+            }
+            _ => along.lacking += u64::from(read(home, &file)?.is_none()),
+        }
+    }
+    Ok(along)
+}
+
+/// Whether a file lies in a folder and is what it should be; then it is kept here.
+fn come(home: &Home, folder: &Path, file: &FileRef) -> Result<bool, Problem> {
+    let place = folder.join(kept_name(file));
+    if !place.exists() {
+        return Ok(false);
+    }
+    let bytes = file::read(&place, "a photo or document", FILE_BYTES_MAX)?;
+    if Hash::of(&[&bytes]) != file.sha256 || look(&bytes).is_err() {
+        return Ok(false);
+    }
+    keep(home, file, &bytes)?;
+    Ok(true)
 }

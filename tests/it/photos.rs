@@ -129,6 +129,51 @@ fn thumbnails_go_first_and_serve_where_the_photo_is_not_there_yet() {
     assert_eq!(std::fs::read(there).expect("reads"), std::fs::read(whole).expect("reads"));
 }
 
+/// Who was handed the stick has the photo at once, and brings it to the server for whoever took it.
+#[test]
+fn a_photo_goes_along_on_a_stick_and_is_brought_on() {
+    let (mut house, folder) = house();
+    house.must(Crew::K7, &["machine", "add", "EX3"]);
+    house.must(Crew::K7, &["sync"]);
+    house.must(Crew::M4, &["sync"]);
+    let (photo, bill) = (folder.join("crack.jpg"), folder.join("bill.pdf"));
+    large(&photo);
+    document(&bill, 5_000);
+    house.must(Crew::K7, &["found", "EX3", "crack", "--photo", text(&photo), "--photo", text(&bill)]);
+    let stick = folder.join("crew.pintle");
+    let said = house.must(Crew::K7, &["carry", "out", text(&stick)]);
+    assert!(said.contains("2 photos not along"), "{said}");
+    std::fs::remove_file(&stick).expect("removed");
+    let (said, _) = house.json(Crew::K7, &["carry", "out", text(&stick), "--photos"]);
+    assert_eq!((&said["photos"], &said["photos_not_along"]), (&2.into(), &0.into()), "{said}");
+    let beside = folder.join("crew.pintle.photos");
+    let mut names: Vec<PathBuf> =
+        std::fs::read_dir(&beside).expect("a folder").map(|item| item.expect("an item").path()).collect();
+    names.sort();
+    assert_eq!(names.len(), 3, "a photo, its thumbnail and a document: {names:?}");
+    // What was changed on the way is not taken, and what nobody names neither.
+    let pdf = names.iter().find(|name| name.extension().is_some_and(|ending| ending == "pdf")).expect("the bill");
+    let whole = std::fs::read(pdf).expect("reads");
+    document(pdf, 5_001);
+    std::fs::write(beside.join("other.pdf"), &whole).expect("writes");
+    let (said, _) = house.json(Crew::M4, &["carry", "in", text(&stick)]);
+    assert_eq!((&said["entries"], &said["photos"]), (&1.into(), &1.into()), "{said}");
+    std::fs::write(pdf, &whole).expect("writes");
+    let (said, _) = house.json(Crew::M4, &["carry", "in", text(&stick)]);
+    assert_eq!((&said["known"], &said["photos"]), (&1.into(), &2.into()), "{said}");
+    let kept = std::fs::read_dir(house.stage.home(Crew::M4).join("files")).expect("a folder").count();
+    assert_eq!(kept, 3);
+    assert_eq!(put(&mut house, Crew::M4, "EX3", &folder.join("m4")).len(), 2, "without any server");
+
+    let said = house.must(Crew::M4, &["sync"]);
+    assert!(said.contains("2 photos brought."), "{said}");
+    std::fs::remove_dir_all(house.stage.home(Crew::K7)).expect("K7 fell into the river");
+    std::fs::remove_dir_all(house.stage.home(Crew::M4).join("files")).expect("removed");
+    let there = put(&mut house, Crew::M4, "EX3", &folder.join("again"));
+    assert_eq!(there.len(), 2);
+    assert_eq!(std::fs::read(&there[1]).expect("reads"), whole);
+}
+
 fn put_one(house: &mut House, folder: &Path) -> PathBuf {
     put(house, Crew::M4, "EX3", folder).pop().expect("a photo")
 }

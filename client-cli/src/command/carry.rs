@@ -2,13 +2,15 @@
 //!
 //! Promises: a file is written whole under its name or not at all, and one that is there is never written over; what is
 //! read is proven first, and nothing of it is taken unless all of it is as its devices sealed it. Says what has not
-//! reached the server yet. Never needs signal.
+//! reached the server yet. Photos lie in a folder beside the file, and only what a proven entry names is taken from there. Never
+//! needs signal.
 
 use super::Here;
 use crate::asked;
 use crate::carry::{Selection, Taken, give_one, give_out, refused, take_in};
 use crate::file;
 use crate::names::{self, Names};
+use crate::photos::{self, Along};
 use crate::problem::{Code, Problem};
 use crate::store::WaitingRun;
 use crate::ui::{Answer, Line, Tone, qr, words};
@@ -16,8 +18,11 @@ use flate2::Compression;
 use flate2::bufread::DeflateDecoder;
 use flate2::write::DeflateEncoder;
 use pintle_core::carry::{Bundle, DAMAGED, codes};
+use pintle_core::entry::{Entry, EntryRef};
+use pintle_core::exchange::Carried;
 use pintle_core::fault::Fault;
 use pintle_core::limits::{CARRY_BYTES_MAX, CARRY_TEXT_BYTES_MAX};
+use pintle_core::photo::FileRef;
 use serde_json::{Value, json};
 use std::io::{Read as _, Write as _};
 use std::path::PathBuf;
@@ -63,6 +68,9 @@ struct Out {
     /// Everything on this device
     #[arg(long, conflicts_with_all = ["since", "machine"])]
     all: bool,
+    /// The photos too, in a folder beside the file
+    #[arg(long)]
+    photos: bool,
 }
 
 #[derive(Debug, clap::Args)]
@@ -109,7 +117,12 @@ fn out(args: &Out, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let bytes = bundle.write().map_err(|fault| refused(&fault))?;
     file::write(&args.file, &bytes).map_err(|problem| problem.hint("elsewhere: pintle carry out FILE"))?;
     let devices = bundle.runs.iter().map(|run| run.device).collect::<std::collections::BTreeSet<_>>().len();
-    here.ui.show(&Written { file: args.file.clone(), entries, devices, bytes: bytes.len() })
+    let named: Vec<FileRef> = bundle.runs.iter().flat_map(|run| &run.push.entries).flat_map(FileRef::of).collect();
+    let photos = match args.photos {
+        true => Photos::Along(photos::carry_out(&here.home, &photos::beside(&args.file), &named)?),
+        false => Photos::Stay(named.len() as u64),
+    };
+    here.ui.show(&Written { file: args.file.clone(), entries, devices, bytes: bytes.len(), photos })
 }
 
 fn take(args: &In, here: &mut Here<'_, '_>) -> Result<(), Problem> {
@@ -118,8 +131,18 @@ fn take(args: &In, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let now_s = here.ambient.wall().second;
     let mut store = here.store()?;
     let taken = store.write("store", |tx| take_in(tx, &bundle, now_s))?;
+    let folder = args.file.as_deref().map(photos::beside).filter(|folder| folder.is_dir());
+    let along = match folder {
+        Some(folder) => {
+            let entry = |run: &Carried, entry: &Entry| EntryRef { device: run.device, seq: entry.seq() };
+            let entries: Vec<EntryRef> =
+                bundle.runs.iter().flat_map(|run| run.push.entries.iter().map(move |one| entry(run, one))).collect();
+            photos::carry_in(&here.home, &mut store, &folder, &entries)?
+        }
+        None => Along::default(),
+    };
     let names = store.read(Names::load)?;
-    here.ui.show(&TakenIn { taken, names })
+    here.ui.show(&TakenIn { taken, along, names })
 }
 
 /// The bytes of the file, or those that a series of codes makes up.
@@ -149,7 +172,7 @@ fn codes_of(args: &Qr, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let (name, bundle) = store.read(|tx| {
         let entry = match &args.entry {
             Some(name) => names::entry(tx, name)?,
-            None => pintle_core::EntryRef { device: own.device, seq: own.head.seq },
+            None => EntryRef { device: own.device, seq: own.head.seq },
         };
         Ok((Names::load(tx)?.entry(entry), give_one(tx, &key, entry)?))
     })?;
@@ -210,26 +233,59 @@ struct Written {
     entries: u64,
     devices: usize,
     bytes: usize,
+    photos: Photos,
+}
+
+/// What became of the photos that the entries name.
+enum Photos {
+    /// They were not asked for.
+    Stay(u64),
+    /// Those that are here lie beside the file.
+    Along(Along),
+}
+
+/// How many photos, in words.
+fn counted_photos(count: u64) -> String {
+    words::counted(count, "photo", "photos")
 }
 
 impl Answer for Written {
     fn lines(&self) -> Vec<Line> {
         let entries = words::counted(self.entries, "entry", "entries");
         let devices = words::counted(self.devices as u64, "log", "logs");
-        vec![
-            Line::of(format!("{entries} of {devices} in {}", self.file.display())),
-            Line::toned(Tone::Faint, "there: ").plain(format!("pintle carry in {}", self.file.display())),
-        ]
+        let mut lines = vec![Line::of(format!("{entries} of {devices} in {}", self.file.display()))];
+        match self.photos {
+            Photos::Stay(0) | Photos::Along(Along { files: 0, lacking: 0 }) => {}
+            Photos::Stay(count) => {
+                let told = format!("{} not along; with them: ", counted_photos(count));
+                lines.push(Line::toned(Tone::Faint, told).plain("--photos"));
+            }
+            Photos::Along(Along { files, lacking }) => {
+                let mut told = format!("{} in {}", counted_photos(files), photos::beside(&self.file).display());
+                if lacking > 0 {
+                    told += &format!("; {lacking} not on this device");
+                }
+                lines.push(Line::of(told));
+            }
+        }
+        lines.push(Line::toned(Tone::Faint, "there: ").plain(format!("pintle carry in {}", self.file.display())));
+        lines
     }
 
     fn json(&self) -> Value {
-        json!({"file": self.file, "entries": self.entries, "logs": self.devices, "bytes": self.bytes})
+        let (along, lacking) = match self.photos {
+            Photos::Stay(count) => (0, count),
+            Photos::Along(Along { files, lacking }) => (files, lacking),
+        };
+        json!({"file": self.file, "entries": self.entries, "logs": self.devices, "bytes": self.bytes,
+               "photos": along, "photos_not_along": lacking})
     }
 }
 
 /// What was taken in.
 struct TakenIn {
     taken: Taken,
+    along: Along,
     names: Names,
 }
 
@@ -275,6 +331,9 @@ impl Answer for TakenIn {
         if *entries > 0 {
             lines.push(Line::toned(Tone::Faint, "Not on the server yet: the next sync brings it there."));
         }
+        if self.along.files > 0 {
+            lines.push(Line::of(format!("{} with them.", counted_photos(self.along.files))));
+        }
         lines.extend(self.odd());
         lines
     }
@@ -288,7 +347,7 @@ impl Answer for TakenIn {
         let unknown: Vec<Value> =
             unknown.iter().map(|(device, entries)| json!({"device": device, "entries": entries})).collect();
         json!({"entries": entries, "known": known, "machines": machines, "apart": apart, "unknown": unknown,
-               "beyond": beyond})
+               "beyond": beyond, "photos": self.along.files})
     }
 }
 
