@@ -60,9 +60,17 @@ fn a_server_on_a_full_disk_says_so_and_goes_on_when_there_is_room() {
         }
         assert!(server.runs(), "{pages} pages left, and the server ended");
         disk.make_room();
-        device.must(&["sync"]).expect("there is room again");
+        let said = device.must(&["sync"]).expect("there is room again");
+        assert!(!said.contains("restored"), "what was acknowledged is gone: {said}");
     }
     assert!(refused >= 1 && done >= 1, "{refused} refused, {done} done: the steps missed the border");
+    // What was acknowledged after the disk had been full is there for another program too.
+    let ledger = rusqlite::Connection::open(disk.path().join("ledger.db")).expect("it opens");
+    let count: u64 = ledger.query_row("SELECT count(*) FROM ledger", [], |row| row.get(0)).expect("counted");
+    let status: Value = serde_json::from_str(&device.must(&["--json", "status"]).expect("told")).expect("JSON");
+    assert_eq!(status["waiting"], 0);
+    assert!(count > 72, "{count} entries are in the file");
+    drop(ledger);
 
     disk.leave(0);
     let (code, said) = start.operator(&["check"]).expect("it runs");

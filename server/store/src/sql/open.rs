@@ -11,6 +11,7 @@ use super::session::Backoff;
 use super::{Dialect, STORE_IDENTITY, SqlStore};
 use crate::{FreshSecrets, Identity, StoreError, StoreResult};
 use pintle_core::ids::StoreId;
+use sea_orm::sqlx::Connection as _;
 use sea_orm::sqlx::sqlite::SqliteConnectOptions;
 use sea_orm::{ConnectOptions, Database, DatabaseConnection};
 use std::path::Path;
@@ -214,6 +215,17 @@ fn quiet(url: &str, connections_max: u32) -> ConnectOptions {
 fn sqlite_options(url: &str, connections_max: u32) -> ConnectOptions {
     let mut options = quiet(url, connections_max);
     options.test_before_acquire(false).idle_timeout(None::<Duration>).max_lifetime(None::<Duration>);
+    // On a full disk SQLite ends a transaction by itself, or cannot commit it (sqlite.org/lang_transaction.html, "Response to
+    // errors"). The driver then believes to be inside one for ever, and what it begins next is a part of it that never lasts.
+    // Such a connection is thrown away. The ping makes sure that what was still to be undone has been.
+    options.map_sqlx_sqlite_pool_opts(|pool| {
+        pool.before_acquire(|connection, _| {
+            Box::pin(async move {
+                connection.ping().await?;
+                Ok(!connection.is_in_transaction())
+            })
+        })
+    });
     options
 }
 
