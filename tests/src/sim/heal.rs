@@ -39,11 +39,13 @@ fn settle(world: &mut World) -> Vec<Failure> {
             let before = (state(world, d), world.port.rows());
             let own = world.devices[d].drive.disk().own.device;
             world.devices[d].exchanges = 0;
+            let anew = world.devices[d].anew;
             world.sync_whole(d);
-            let goes_on = world.devices[d].drive.disk().own.device != own;
+            // Whoever wants the machines of a site pulls all of them again when another device moves one there.
+            let goes_on = world.devices[d].drive.disk().own.device != own || world.devices[d].anew > anew;
             if before != (state(world, d), world.port.rows()) {
                 quiet = false;
-                // One that went on under a new key meanwhile has begun anew.
+                // One that went on under a new key meanwhile, or wants other machines, has begun anew.
                 *needed = if goes_on { 0 } else { *needed + world.devices[d].exchanges };
             }
             quiet &= world.devices[d].chore == Chore::None;

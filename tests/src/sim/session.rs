@@ -178,6 +178,7 @@ impl World {
             disk.own.head.seq,
             disk.first_unplaced(),
         );
+        device.anew += u64::from(change.rewind && !change.void);
         match done {
             Ok(()) => {
                 let runs = change.receipts.iter().flat_map(|run| run.from..=run.to);

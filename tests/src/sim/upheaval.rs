@@ -171,9 +171,10 @@ impl World {
         device.expected.clear();
         device.chore = if device.drive.disk().sync.is_some() { Chore::None } else { Chore::Enrol };
         device.gone = false;
-        if there > own.head.seq {
+        // One that waits for its tail has been told, and knows it still.
+        if there > own.head.seq && own.recover.is_none_or(|tail| tail.seq < there) {
             let why = format!("{} {what}: its log ended at {} here and at {there} there", device.name, own.head.seq);
-            device.expected.push(Expected { after: device.heard.len(), why });
+            device.expected.push(Expected { after: device.heard.len(), why, beyond: Vec::new() });
         }
         let name = device.name.clone();
         self.say(|| format!("{name} {what}: log={} of {}", own.head.seq, super::oracles::brief(&own.device)));
@@ -199,6 +200,7 @@ impl World {
             heard: device.heard.clone(),
             last_stop: None,
             exchanges: 0,
+            anew: 0,
             expected: Vec::new(),
             code: device.code.clone(),
             role: device.role,
@@ -278,9 +280,13 @@ impl World {
             let disk = device.drive.disk();
             let Some(sync) = &disk.sync else { continue };
             let last = disk.at.keys().next_back().copied().unwrap_or(0).max(disk.own.seen);
-            if last > end && !sync.copied && !device.gone && disk.own.recover.is_none() {
+            // One that has just heard of another epoch is told of both at once.
+            let hears = device.running.is_some() && sync.epoch != epoch;
+            if last > end && !sync.copied && !device.gone && disk.own.recover.is_none() && !hears {
                 let why = format!("the ledger went back to {end}, {} had seen {last} of it", device.name);
-                device.expected.push(Expected { after: device.heard.len(), why });
+                let link = |(position, name): (&u64, &EntryRef)| Some((*position, disk.entries.get(name)?.link));
+                let beyond = disk.at.range(end + 1..).filter_map(link).collect();
+                device.expected.push(Expected { after: device.heard.len(), why, beyond });
             }
         }
         self.say(|| format!("the server is put back to {end}, said: {said:?}"));

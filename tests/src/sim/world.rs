@@ -60,6 +60,9 @@ pub struct Expected {
     pub after: usize,
     /// Why.
     pub why: String,
+    /// What it had seen beyond the end of the ledger that went back: where all of that came to stand again in the same
+    /// places, nothing is there to be told.
+    pub beyond: Vec<(u64, Hash)>,
 }
 
 /// One device.
@@ -82,6 +85,8 @@ pub struct Device {
     pub last_stop: Option<Stop>,
     /// Exchanges since this was last set to nothing.
     pub exchanges: u64,
+    /// How often it began to pull from the beginning because other machines were wanted than its cursor was made for.
+    pub anew: u64,
     /// What it must hear.
     pub expected: Vec<Expected>,
     /// Old copies of its disk.
@@ -255,6 +260,7 @@ impl World {
             heard: Vec::new(),
             last_stop: None,
             exchanges: 0,
+            anew: 0,
             expected: Vec::new(),
             code: None,
             role,
