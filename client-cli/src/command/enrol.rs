@@ -141,8 +141,10 @@ fn keep(store: &mut Store, server: &str, reply: &EnrolReply) -> Result<u64, Prob
         let own = Own { mark: reply.mark.clone(), ..tx.own()? };
         tx.set_own(&own)?;
         if let Some(known) = tx.sync()? {
-            // What has been delivered stays delivered. The baton is the ledger's that gave it.
-            let baton = if known.store == reply.store { reply.baton } else { known.baton };
+            // What has been delivered stays delivered. The baton is the ledger's that gave it; and who has heard of that
+            // ledger keeps the one it has, which shows the server if the ledger went back since.
+            let takes = known.store == reply.store && known.cursor.is_none();
+            let baton = if takes { reply.baton } else { known.baton };
             tx.set_sync(&SyncRow { baton, role: Some(reply.role), ..known })?;
             return tx.unplaced(own.device);
         }

@@ -82,7 +82,7 @@ impl CursorKey {
         Self { secret: identity.cursor_secret, store: identity.store }
     }
 
-    fn mac(&self, pieces: &[&[u8]]) -> Hmac<Sha256> {
+    pub(super) fn mac(&self, pieces: &[&[u8]]) -> Hmac<Sha256> {
         let mut mac = match Hmac::<Sha256>::new_from_slice(&self.secret) {
             Ok(mac) => mac,
             // HMAC takes a key of any length.

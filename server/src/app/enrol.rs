@@ -66,7 +66,7 @@ impl App {
         }
         let unknown = || Refusal::of(Problem::CodeUnknown).pointer("/code");
         let code = codes::hash(&request.code).ok_or_else(unknown)?;
-        let baton = Baton(random(self.ambient())?);
+        let baton = self.baton_for(&request.key).await?;
         let EnrolRequest { key, mark, person, .. } = request;
         let enrolled = self.store.enrol(&Enrolment { code, key, mark, person, baton, now_ms }).await?;
         if let Enrolled::NoSuchCode = enrolled {
@@ -92,11 +92,21 @@ impl App {
                 return Err(Refusal::of(Problem::BadSignature).pointer(pointer));
             }
         }
-        let (baton, now_ms) = (Baton(random(self.ambient())?), self.ambient.now_ms());
+        let (baton, now_ms) = (self.baton_for(&key).await?, self.ambient.now_ms());
         let followed = self.store.follow(&Follow { organisation, old: device, key, ends, baton, now_ms }).await?;
         let welcome = self.welcome(followed, &key, baton, now_ms).await?;
         tracing::info!(target: "pintle::security", %device, new = %DeviceId::of_key(&key), ends, "a device goes on under a new key");
         Ok(welcome)
+    }
+
+    /// The baton of a device that is let in: the one it has, if it is in already. Only what it syncs makes a newer one, so that
+    /// the numbers say how far a ledger has come with it.
+    async fn baton_for(&self, key: &PublicKey) -> Result<Baton, Refusal> {
+        let device = DeviceId::of_key(key);
+        match self.store.device(device).await? {
+            Some(known) => Ok(known.baton),
+            None => Ok(self.cursors.baton(&device, None, random(self.ambient())?)),
+        }
     }
 
     /// What a device that is in is told.

@@ -5,6 +5,7 @@
 
 pub mod aside;
 pub mod attempts;
+mod baton;
 pub mod bench;
 pub mod bill;
 pub mod books;

@@ -115,7 +115,7 @@ impl App {
     ) -> Result<BatonNow, Refusal> {
         let ours = request.store == self.store.identity().store && request.epoch == epoch;
         let presented = if ours { request.baton } else { device.baton };
-        let next = Baton(random(self.ambient())?);
+        let next = self.cursors.baton(&scope.device, Some(&device.baton), random(self.ambient())?);
         Ok(match self.store.baton(scope, presented, next, self.ambient.now_ms()).await? {
             BatonJudged::Current => BatonNow { next, copy: false },
             BatonJudged::Before(current) => BatonNow { next: current, copy: false },
@@ -172,10 +172,17 @@ impl App {
     }
 
     /// Where the pull goes on, and in which epoch. A cursor that only this server can have made, for a place that its
-    /// ledger does not have, shows that the ledger was restored from an older copy. The epoch is raised then, so that
-    /// every device offers again what it holds; it comes before the batons are judged, because they are older too.
+    /// ledger does not have, shows that the ledger was restored from an older copy; so does a baton that only this server
+    /// can have made, newer than the one it remembers. The epoch is raised then, so that every device offers again what it
+    /// holds; it comes before the batons are judged, because they are older too.
     async fn place(&self, device: &DeviceRecord, request: &SyncRequest, wanted: &Wanted) -> Result<Place, Refusal> {
         let epoch = self.store.epoch().await?;
+        let number = |baton| self.cursors.baton_number(&device.device, baton);
+        let ours = request.store == self.store.identity().store && request.epoch == epoch;
+        if ours && number(&request.baton) > number(&device.baton) {
+            let epoch = self.gone_back(device, epoch, "baton").await?;
+            return Ok(Place { epoch, after: request.pull.cursor.as_ref().map_or(Ok(0), |_| Err(Void::Rewritten)) });
+        }
         let Some(cursor) = &request.pull.cursor else { return Ok(Place { epoch, after: Ok(0) }) };
         let place = match self.cursors.read_pull(&device.organisation, epoch, cursor) {
             Ok(place) => place,
@@ -185,15 +192,20 @@ impl App {
         match place.void(link, wanted.hash()) {
             None => Ok(Place { epoch, after: Ok(place.position) }),
             Some(void @ Void::Rewritten) => {
-                let raised = self.store.epoch_raise(epoch, epoch_after(epoch, self.ambient.now_ms())).await?;
-                tracing::error!(
-                    target: "pintle::security", device = %device.device, position = place.position, epoch = raised,
-                    "the ledger is older than what a device has seen of it: devices offer again what they hold"
-                );
-                Ok(Place { epoch: raised, after: Err(void) })
+                Ok(Place { epoch: self.gone_back(device, epoch, "cursor").await?, after: Err(void) })
             }
             Some(void) => Ok(Place { epoch, after: Err(void) }),
         }
+    }
+
+    /// The ledger is an older one than a device has seen: raises the epoch.
+    async fn gone_back(&self, device: &DeviceRecord, epoch: u64, by: &str) -> Result<u64, Refusal> {
+        let raised = self.store.epoch_raise(epoch, epoch_after(epoch, self.ambient.now_ms())).await?;
+        tracing::error!(
+            target: "pintle::security", device = %device.device, by, epoch = raised,
+            "the ledger is older than what a device has seen of it: devices offer again what they hold"
+        );
+        Ok(raised)
     }
 
     /// The machines that the device wants, those of its sites as they stand before this exchange. One that comes or goes

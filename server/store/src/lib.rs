@@ -219,6 +219,16 @@ impl DeviceRecord {
     pub fn is_server(&self) -> bool {
         self.person == PersonId::OPERATOR
     }
+
+    /// The batons once it is let in again with this one, the one before first. One that counts already changes nothing.
+    #[must_use]
+    pub fn given(&self, baton: Baton) -> [Baton; 2] {
+        if [self.baton_before, self.baton].contains(&baton) {
+            [self.baton_before, self.baton]
+        } else {
+            [self.baton, baton]
+        }
+    }
 }
 
 /// How a baton was judged.

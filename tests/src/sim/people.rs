@@ -6,7 +6,7 @@ use super::bugs::Bug;
 use super::disk::SyncRow;
 use super::oracles;
 use super::port::block_on;
-use super::record::{self, Carry, Clocks};
+use super::record::{self, Carry, Clocks, recording};
 use super::upheaval::keep;
 use super::world::{Chore, ORGANISATION, World};
 use pintle_core::chain::{DeviceKey, enrol_text, follow_text};
@@ -157,6 +157,12 @@ impl World {
             return Err("no-reply".into());
         }
         let carry = self.carry();
+        // What it handed on before it heard that it is a copy stands there under both names.
+        let own = self.devices[d].drive.disk().own.device;
+        let handed = self.devices.iter().enumerate().filter(|(other, _)| *other != d);
+        let handed =
+            handed.flat_map(|(_, other)| other.drive.disk().log(own, 1).filter_map(|(_, row)| recording(&row.entry)));
+        self.facts.shared.extend(handed.collect::<Vec<_>>());
         let device = &mut self.devices[d];
         device.keys.insert(new.public(), new.clone());
         let carried = device.drive.write(|disk| {
@@ -223,7 +229,8 @@ impl World {
         let done = self.devices[d].drive.write(|disk| {
             disk.sync = Some(match disk.sync.take() {
                 Some(known) => {
-                    let baton = if known.store == reply.store { reply.baton } else { known.baton };
+                    let takes = known.store == reply.store && known.cursor.is_none();
+                    let baton = if takes { reply.baton } else { known.baton };
                     SyncRow { baton, ..known }
                 }
                 None => fresh_sync(&reply),

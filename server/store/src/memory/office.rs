@@ -89,7 +89,7 @@ impl State {
         if let Some(known) = known {
             known.last_ms = Some(enrolment.now_ms);
             let record = &mut known.record;
-            (record.baton_before, record.baton) = (record.baton, enrolment.baton);
+            [record.baton_before, record.baton] = record.given(enrolment.baton);
             if !again {
                 record.role = role;
                 record.person = enrolment.person.id;
@@ -200,7 +200,7 @@ impl State {
             }
             known.last_ms = Some(follow.now_ms);
             let record = &mut known.record;
-            (record.baton_before, record.baton) = (record.baton, follow.baton);
+            [record.baton_before, record.baton] = record.given(follow.baton);
             return Ok(Enrolled::In { organisation, mark: record.mark.clone(), role: record.role });
         }
         if old.revoked {

@@ -7,7 +7,7 @@
 
 use super::failure::TxResult;
 use super::office::another_owner;
-use super::people::{baton_set, device_change, device_insert, device_lock, directory_raise, marks, people_insert};
+use super::people::{baton_given, device_change, device_insert, device_lock, directory_raise, marks, people_insert};
 use super::row::{blob, signed};
 use super::scribe::write_down;
 use super::session::{Ended, Tx};
@@ -78,7 +78,7 @@ async fn let_in_again(
     code: &Code,
     known: &DeviceRecord,
 ) -> TxResult<Enrolled> {
-    baton_set(tx, known.device, known.baton, enrolment.baton, enrolment.now_ms).await?;
+    baton_given(tx, known, enrolment.baton, enrolment.now_ms).await?;
     let mut role = known.role;
     if code.spent_by.is_none() {
         directory_raise(tx, code.organisation).await?;

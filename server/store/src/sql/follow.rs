@@ -6,7 +6,7 @@
 
 use super::ORGANISATION;
 use super::failure::TxResult;
-use super::people::{baton_set, device_insert, device_lock, directory_raise, marks};
+use super::people::{baton_given, device_insert, device_lock, directory_raise, marks};
 use super::row::blob;
 use super::scribe::write_down;
 use super::session::{Ended, Tx};
@@ -25,7 +25,7 @@ pub(super) async fn follow(tx: Tx, secret: &[u8; 32], follow: &Follow) -> TxResu
         if known.revoked || follows(&tx, new).await? != Some(follow.old) {
             return tx.leave(Enrolled::KeyRefused).await;
         }
-        baton_set(&tx, new, known.baton, follow.baton, follow.now_ms).await?;
+        baton_given(&tx, &known, follow.baton, follow.now_ms).await?;
         let sql = "SELECT organisation, name FROM organisation WHERE organisation = $1";
         let row = tx.row(ORGANISATION, sql, [blob(&follow.organisation.0)]).await?;
         let name = row.ok_or_else(|| tx.failed("there is no such organisation"))?.text("name")?;

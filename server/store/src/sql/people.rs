@@ -173,7 +173,13 @@ pub(super) async fn baton(
 }
 
 /// Hands on from one baton to the next.
-pub(super) async fn baton_set(tx: &Tx, device: DeviceId, before: Baton, baton: Baton, now_ms: i64) -> TxResult<()> {
+/// Gives a device that is let in again a baton, unless that is one that counts already.
+pub(super) async fn baton_given(tx: &Tx, known: &DeviceRecord, baton: Baton, now_ms: i64) -> TxResult<()> {
+    let [before, current] = known.given(baton);
+    baton_set(tx, known.device, before, current, now_ms).await
+}
+
+async fn baton_set(tx: &Tx, device: DeviceId, before: Baton, baton: Baton, now_ms: i64) -> TxResult<()> {
     let sql = "UPDATE device SET baton_before = $1, baton = $2, last_ms = $3 WHERE device = $4";
     tx.change_one(sql, [blob(&before.0), blob(&baton.0), signed(now_ms), blob(&device.0)]).await
 }
