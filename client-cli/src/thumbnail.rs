@@ -6,8 +6,9 @@
 //! Never a reason to refuse a photo: of what cannot be decoded there is none.
 
 use image::codecs::jpeg::JpegEncoder;
+use image::metadata::Orientation;
 use image::{DynamicImage, ImageDecoder as _, ImageFormat, ImageReader, Limits, Rgb, RgbImage};
-use pintle_core::limits::{PHOTO_SIDE_MAX, THUMBNAIL_BYTES_MAX};
+use pintle_core::limits::{PHOTO_PIXELS_MAX, PHOTO_SIDE_MAX, THUMBNAIL_BYTES_MAX};
 use pintle_core::photo::Media;
 use std::io::Cursor;
 
@@ -27,9 +28,11 @@ pub fn of(bytes: &[u8], media: Media) -> Option<Vec<u8>> {
 /// The same of a photo of any length.
 #[must_use]
 pub fn drawn(bytes: &[u8], media: Media) -> Option<Vec<u8>> {
-    let picture = decoded(bytes, media)?;
+    let (picture, orientation) = decoded(bytes, media)?;
     let (width, height) = (picture.width(), picture.height());
-    let small = if width.max(height) > SIDE_MAX { picture.thumbnail(SIDE_MAX, SIDE_MAX) } else { picture };
+    let mut small = if width.max(height) > SIDE_MAX { picture.thumbnail(SIDE_MAX, SIDE_MAX) } else { picture };
+    // Turned once it is small: that of a whole photo takes longer than all the rest.
+    small.apply_orientation(orientation);
     let small = on_white(&small);
     QUALITIES.into_iter().find_map(|quality| {
         let mut jpeg = Vec::new();
@@ -38,8 +41,8 @@ pub fn drawn(bytes: &[u8], media: Media) -> Option<Vec<u8>> {
     })
 }
 
-/// The picture, upright.
-fn decoded(bytes: &[u8], media: Media) -> Option<DynamicImage> {
+/// The picture as it lies, and how it has to be turned.
+fn decoded(bytes: &[u8], media: Media) -> Option<(DynamicImage, Orientation)> {
     let format = match media {
         Media::Jpeg => ImageFormat::Jpeg,
         Media::Png => ImageFormat::Png,
@@ -52,10 +55,12 @@ fn decoded(bytes: &[u8], media: Media) -> Option<DynamicImage> {
     let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
     reader.limits(limits);
     let mut decoder = reader.into_decoder().ok()?;
+    let (width, height) = decoder.dimensions();
+    if u64::from(width) * u64::from(height) > PHOTO_PIXELS_MAX {
+        return None;
+    }
     let orientation = decoder.orientation().ok()?;
-    let mut picture = DynamicImage::from_decoder(decoder).ok()?;
-    picture.apply_orientation(orientation);
-    Some(picture)
+    Some((DynamicImage::from_decoder(decoder).ok()?, orientation))
 }
 
 /// Without what shines through: a JPEG knows no transparency, and paper is white.
