@@ -248,12 +248,12 @@ pub fn fetch(home: &Home, office: &Office, file: &FileRef, entry: EntryRef) -> R
     Ok(bytes)
 }
 
-/// Files that went along with a carry file, or came with one.
+/// Files that went along with a carry file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Along {
     /// How many.
     pub files: u64,
-    /// Files named in the carry file that were not to be had.
+    /// Files named in it that are not on this device.
     pub lacking: u64,
 }
 
@@ -296,32 +296,29 @@ fn put_along(folder: &Path, file: &FileRef, bytes: &[u8]) -> Result<(), Problem>
 }
 
 /// Takes in the files that lie beside a carry file: only what an entry of this log names, and is what it names. They go on to the
-/// server with this device's own.
+/// server with this device's own. Gives how many came.
 ///
 /// # Errors
 /// `file-failed`, `disk-full`, and failures of the log's file.
-pub fn carry_in(home: &Home, store: &mut Store, folder: &Path, entries: &[EntryRef]) -> Result<Along, Problem> {
-    let mut along = Along::default();
+pub fn carry_in(home: &Home, store: &mut Store, folder: &Path, entries: &[EntryRef]) -> Result<u64, Problem> {
+    let mut files = 0;
     let mut named: Vec<OwnFile> = Vec::new();
     store.read(|tx| {
         for entry in entries {
-            let files = tx.entry(*entry)?.map(|held| FileRef::of(&held.entry)).unwrap_or_default();
-            named.extend(files.into_iter().map(|file| OwnFile { file, entry: *entry }));
+            let named_there = tx.entry(*entry)?.map(|held| FileRef::of(&held.entry)).unwrap_or_default();
+            named.extend(named_there.into_iter().map(|file| OwnFile { file, entry: *entry }));
         }
         Ok(())
     })?;
     for OwnFile { file, entry } in named {
         let came = [Some(file.clone()), file.small()].into_iter().flatten().map(|file| come(home, folder, &file));
         let came: Vec<bool> = came.collect::<Result<_, Problem>>()?;
-        match came.first() {
-            Some(true) => {
-                store.write("store", |tx| tx.add_file(entry, &file))?;
-                along.files += 1;
-            }
-            _ => along.lacking += u64::from(read(home, &file)?.is_none()),
+        if came.first() == Some(&true) {
+            store.write("store", |tx| tx.add_file(entry, &file))?;
+            files += 1;
         }
     }
-    Ok(along)
+    Ok(files)
 }
 
 /// Whether a file lies in a folder and is what it should be; then it is kept here.

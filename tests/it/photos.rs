@@ -144,6 +144,11 @@ fn a_photo_goes_along_on_a_stick_and_is_brought_on() {
     let said = house.must(Crew::K7, &["carry", "out", text(&stick)]);
     assert!(said.contains("2 photos not along"), "{said}");
     std::fs::remove_file(&stick).expect("removed");
+    // Where the photos cannot be put, no file is left that looks whole and stands in the way of the next try.
+    std::fs::write(folder.join("crew.pintle.photos"), "mine").expect("writes");
+    assert_eq!(house.try_run(Crew::K7, &["carry", "out", text(&stick), "--photos"]).code, 1);
+    assert!(!stick.exists());
+    std::fs::remove_file(folder.join("crew.pintle.photos")).expect("removed");
     let (said, _) = house.json(Crew::K7, &["carry", "out", text(&stick), "--photos"]);
     assert_eq!((&said["photos"], &said["photos_not_along"]), (&2.into(), &0.into()), "{said}");
     let beside = folder.join("crew.pintle.photos");

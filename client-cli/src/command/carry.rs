@@ -119,7 +119,11 @@ fn out(args: &Out, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let devices = bundle.runs.iter().map(|run| run.device).collect::<std::collections::BTreeSet<_>>().len();
     let named: Vec<FileRef> = bundle.runs.iter().flat_map(|run| &run.push.entries).flat_map(FileRef::of).collect();
     let photos = match args.photos {
-        true => Photos::Along(photos::carry_out(&here.home, &photos::beside(&args.file), &named)?),
+        true => {
+            let along = photos::carry_out(&here.home, &photos::beside(&args.file), &named);
+            // Without its photos it is not what was asked for; under its name the next try would be refused.
+            Photos::Along(along.inspect_err(|_| drop(std::fs::remove_file(&args.file)))?)
+        }
         false => Photos::Stay(named.len() as u64),
     };
     here.ui.show(&Written { file: args.file.clone(), entries, devices, bytes: bytes.len(), photos })
@@ -132,17 +136,17 @@ fn take(args: &In, here: &mut Here<'_, '_>) -> Result<(), Problem> {
     let mut store = here.store()?;
     let taken = store.write("store", |tx| take_in(tx, &bundle, now_s))?;
     let folder = args.file.as_deref().map(photos::beside).filter(|folder| folder.is_dir());
-    let along = match folder {
+    let photos = match folder {
         Some(folder) => {
             let entry = |run: &Carried, entry: &Entry| EntryRef { device: run.device, seq: entry.seq() };
             let entries: Vec<EntryRef> =
                 bundle.runs.iter().flat_map(|run| run.push.entries.iter().map(move |one| entry(run, one))).collect();
             photos::carry_in(&here.home, &mut store, &folder, &entries)?
         }
-        None => Along::default(),
+        None => 0,
     };
     let names = store.read(Names::load)?;
-    here.ui.show(&TakenIn { taken, along, names })
+    here.ui.show(&TakenIn { taken, photos, names })
 }
 
 /// The bytes of the file, or those that a series of codes makes up.
@@ -285,7 +289,7 @@ impl Answer for Written {
 /// What was taken in.
 struct TakenIn {
     taken: Taken,
-    along: Along,
+    photos: u64,
     names: Names,
 }
 
@@ -331,8 +335,8 @@ impl Answer for TakenIn {
         if *entries > 0 {
             lines.push(Line::toned(Tone::Faint, "Not on the server yet: the next sync brings it there."));
         }
-        if self.along.files > 0 {
-            lines.push(Line::of(format!("{} with them.", counted_photos(self.along.files))));
+        if self.photos > 0 {
+            lines.push(Line::of(format!("{} with them.", counted_photos(self.photos))));
         }
         lines.extend(self.odd());
         lines
@@ -347,7 +351,7 @@ impl Answer for TakenIn {
         let unknown: Vec<Value> =
             unknown.iter().map(|(device, entries)| json!({"device": device, "entries": entries})).collect();
         json!({"entries": entries, "known": known, "machines": machines, "apart": apart, "unknown": unknown,
-               "beyond": beyond, "photos": self.along.files})
+               "beyond": beyond, "photos": self.photos})
     }
 }
 

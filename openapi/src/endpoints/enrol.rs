@@ -74,7 +74,7 @@ impl Endpoint for Enrol {
     const SUMMARY: &'static str = "Let a device in with a one-time code";
     const DESCRIPTION: &'static str = "\
 Binds the device's public key to a person and a role. The code comes from the owner, lives for hours and lets in one \
-device. Sent again with the same code and key it is answered the same way, with a new baton.";
+device. Sent again with the same code and key it is answered the same.";
     const PROBLEMS: &'static [Problem] = &[
         Problem::CodeUnknown,
         Problem::CodeUsed,

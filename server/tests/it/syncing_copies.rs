@@ -144,6 +144,32 @@ async fn a_ledger_restored_from_a_copy_is_told_and_filled_again_by_the_devices()
     assert_eq!(world.store.epoch().await.expect("it answers"), raised);
 }
 
+/// It has pulled nothing by which the older ledger could be told from the one it saw; without its baton it would be taken for
+/// a copy of itself.
+#[actix_web::test]
+async fn a_restored_ledger_is_known_by_a_baton_alone() {
+    let world = World::memory().await;
+    let mut k7 = world.phone("K7", Role::Crew).await;
+    k7.record(EX3, 0, "meter_read", json!({"reading": "1"}));
+    k7.sync(&world, 1).await;
+    let copy = world.memory.as_ref().expect("a store in memory").copy();
+    for _ in 0..3 {
+        k7.sync(&world, 2).await;
+    }
+    let world = World::restored(copy, world).await;
+    let epoch = k7.epoch;
+    k7.cursor = None;
+    let told = k7.sync(&world, 1).await;
+    assert!(told.epoch > epoch && told.push.outcome == PushOutcome::AlreadyHeld, "{told:?}");
+    // An old one is still a copy of the device.
+    let mut old = k7.clone();
+    for _ in 0..3 {
+        k7.sync(&world, 2).await;
+    }
+    old.record(EX3, 1, "note_left", json!({}));
+    assert_eq!(old.sync(&world, 2).await.push.outcome, PushOutcome::Copy);
+}
+
 on_every_store! {
     a_fork_is_told_and_both_branches_are_kept
     an_old_baton_shows_a_copy
